@@ -1,0 +1,87 @@
+"""What comes out of the engine: facts in the past tense, each able to print itself as a line of `replay`.
+
+Times are Unix seconds, UTC. Field names are those of the printed line, so `as_line` needs no table of its own.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class CycleCounted(NamedTuple):
+    """A bed drained past its upper float for good.
+
+    time: first moment of the stable dry run, by the float's own clock; period_s: since the cycle before, None across a
+    gap in the data; high_s, low_s: how long the float was wet and dry in the cycle; fill_s, drain_s: where known.
+    """
+
+    time: float
+    bed: str
+    number: int
+    period_s: float | None
+    high_s: float | None
+    low_s: float | None
+    fill_s: float | None
+    drain_s: float | None
+    kind = "cycle"
+
+
+class AlarmChanged(NamedTuple):
+    """An alarm was raised or cleared. time: the engine's clock when it decided; since: when the condition began."""
+
+    time: float
+    since: float
+    alarm: str
+    subject: str
+    change: str  # "raised" | "cleared"
+    priority: str  # "urgent" | "soon" | "note"
+    message: str
+    kind = "alarm"
+
+
+class BatteryJudged(NamedTuple):
+    """The state of charge (0 to 1) with a 90 % interval. basis: "rested", "loaded" or "charging"."""
+
+    time: float
+    state_of_charge: float
+    low: float
+    high: float
+    basis: str
+    kind = "battery"
+
+
+class NightEnded(NamedTuple):
+    """Dawn came. date: local date of the dusk, ISO; hours_left: to the floor at the night's mean load, None if unknown."""
+
+    time: float
+    date: str
+    dusk: float
+    dawn: float
+    state_of_charge_dusk: float | None
+    state_of_charge_dawn: float | None
+    used_ah: float | None
+    lowest_voltage_v: float | None
+    hours_left: float | None
+    kind = "night"
+
+
+class PackChoked(NamedTuple):
+    """The engine failed on a pack: it is to be kept aside with the reason, a traceback, so that it is never met again."""
+
+    time: float
+    station: str
+    boot: int
+    seq: int
+    reason: str
+    kind = "choked"
+
+
+Event = CycleCounted | AlarmChanged | BatteryJudged | NightEnded | PackChoked
+
+
+def as_line(event: Event) -> dict:
+    """The JSON object that `replay` prints for the event; floats rounded to what the sensors can mean."""
+    line: dict = {"event": event.kind}
+    for name, value in zip(event._fields, event, strict=True):
+        line[name] = round(value, 4) if isinstance(value, float) else value
+    return line

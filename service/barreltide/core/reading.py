@@ -1,0 +1,41 @@
+"""What goes into the engine.
+
+Every input carries `received_s`, the moment it arrived (Unix seconds, UTC), and inputs reach the engine in that
+order. A reading carries `sampled_s`, the moment its value was true at the barrels, which may lie hours before.
+Named tuples of plain values: a recording, a test and the live service all make the very same ones.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Reading(NamedTuple):
+    """One sampled value.
+
+    name: without the base name, e.g. `battery/voltage` or `bed-1/high`.
+    value: SI float in the unit that the name implies, or bool for a float switch, or str for a name unknown here.
+    """
+
+    name: str
+    sampled_s: float
+    value: float | bool | str
+
+
+class Pack(NamedTuple):
+    """A station's pack; (station, boot, seq) is its identity, `seq` counts from 0 in each boot."""
+
+    received_s: float
+    station: str
+    boot: int
+    seq: int
+    readings: tuple[Reading, ...]
+
+
+class ServiceStarted(NamedTuple):
+    """The service came up: what happened before this moment may have gone unheard through no fault of a station."""
+
+    received_s: float
+
+
+Input = Pack | ServiceStarted
