@@ -115,6 +115,8 @@ class Plan:
         for bed in self.beds:
             lines += ["", "[[bed]]", f'name = "{bed["name"]}"']
             lines += [f"{key} = {value}" for key, value in bed["label"].items()]
+            if self.station.low_float:
+                lines.append(f"low_float_height_m = {bed['low_float_m']:.2f}")
         lines += ["", "[sump]", f"volume_l = {label['sump_l']}", 'fish = "goldfish"', "fish_mass_kg = 0.4",
                   f"coldest_c = {label['coldest_c']}", f"warmest_c = {label['warmest_c']}",
                   "", "[[station]]", f'name = "{self.station.name}"', ""]  # fmt: skip
@@ -149,9 +151,9 @@ def draw_garden(seed: int, **overrides) -> Plan:
     power = _draw_power(rng, sum(p["current_a"] for p in pump_plans), _sun_hours(place, start_s), overrides)
     water_c = rng.uniform(13, 24)
     swing_c = rng.uniform(0.5, 3.0)
-    power["label"] |= {"coldest_c": round(water_c - swing_c - 5), "warmest_c": round(water_c + swing_c + 5)}
+    power["label"] |= {"coldest_c": round(water_c - swing_c - 5, 0), "warmest_c": round(water_c + swing_c + 5, 0)}
     sump = _draw_sump(rng, beds)
-    power["label"]["sump_l"] = round(sump["volume_m3"] * 1000)
+    power["label"]["sump_l"] = round(sump["volume_m3"] * 1000, 0)
     power["label"]["current_a"] = (
         {p["name"]: round(p["current_a"] * rng.gauss(1, 0.05), 1) for p in pump_plans} if rng.random() < 0.8 else None
     )
@@ -246,7 +248,7 @@ def _draw_power(rng: Random, load_a: float, sun_hours: float, overrides: dict) -
     gloom = overrides.pop("gloom", None)
     gloom = rng.uniform(0.0, 0.4) if gloom is None else gloom
     cut_v = round(rng.uniform(11.0, 11.6), 1)
-    panel_a = min(load_a * 24 * rng.uniform(1.35, 2.4) / sun_hours / (1 - 0.6 * gloom), 0.3 * label_ah)
+    panel_a = min(load_a * 24 * rng.uniform(1.35, 2.4) / sun_hours / (1 - 0.6 * gloom), 0.25 * label_ah)
     absorb_v = rng.uniform(14.2, 14.8)
     battery = {
         "capacity_ah": true_ah, "charge": overrides.pop("charge", rng.uniform(0.78, 1.0)), "full_v": full_v,
