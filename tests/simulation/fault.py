@@ -219,7 +219,9 @@ KINDS: dict[str, Kind] = {
         watch_s=24 * 3600.0,
     ),
     "charge-voltage-high": Kind(
-        _overcharge, (("charge-voltage-high", "battery"),), (), lambda stage: stage.garden.battery.volts > 15.4
+        
+        _overcharge, (("charge-voltage-high", "battery"),), (), lambda stage: stage.garden.battery.volts > 15.3,
+        patience_s=72 * 3600.0,
     ),
     "nothing": Kind(_nothing, watch_s=2 * 86400.0),
     "valve-adjusted": Kind(_valve, overrides=TWO_BEDS, watch_s=30 * 3600.0),
