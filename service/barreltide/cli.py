@@ -1,0 +1,143 @@
+"""The command line: serve, replay, export, demo. Imports late, so that each command loads only what it needs."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import json
+import logging
+import os
+import sys
+from collections.abc import Callable
+
+from . import __version__
+from .site import Site, SiteError, load
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; returns the exit status: 0, or 2 with one line on standard error."""
+    options = _parser().parse_args(arguments)
+    logging.basicConfig(level=logging.INFO, format="barreltide: %(message)s", stream=sys.stderr)
+    try:
+        return options.run(options)
+    except SiteError as error:
+        return _fail(error)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # `| head` has seen enough; Python would complain again when it flushes at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="barreltide", description="Watches flood-and-drain beds and the solar battery that lifts their water.")  # fmt: skip
+    parser.add_argument("--version", action="version", version=f"barreltide {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    def command(name: str, run: Callable[[argparse.Namespace], int], about: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=about, description=about)
+        sub.set_defaults(run=run)
+        return sub
+
+    serve = command("serve", _serve, "Run the service until SIGTERM or Ctrl-C.")
+    replay = command("replay", _replay, "Run a recording through the engine and print what it finds.")
+    replay.add_argument("recording", metavar="RECORDING", help="JSON Lines, gzipped if it ends in .gz; - for standard input")
+    replay.add_argument("--until", metavar="TIME", type=_time, help="stop there: Unix seconds, or ISO 8601 with zone")
+    replay.add_argument("--json", action="store_true", help="one JSON object a line")
+    export = command("export", _export, "Print what the store holds as a recording.")
+    export.add_argument("--all", action="store_true", help="presence and starts of the service too, not only packs")
+    export.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
+    for sub in (serve, replay, export):
+        sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
+    demo = command("demo", _demo, "Show the whole chain on an invented garden, faster than life.")
+    demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")
+    demo.add_argument("--speed", metavar="N", type=float, help="times faster than life")
+    return parser
+
+
+def _time(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    try:
+        moment = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time; Unix seconds or 2026-07-01T05:00:00+02:00 would do") from None
+    if moment.tzinfo is None:
+        raise argparse.ArgumentTypeError(f"{text!r} has no zone; {text}Z or {text}+02:00 would do")
+    return moment.timestamp()
+
+
+def _fail(problem: object) -> int:
+    print(f"barreltide: {problem}", file=sys.stderr)
+    return 2
+
+
+def _serve(options: argparse.Namespace) -> int:
+    site = load(options.site)
+    from .broker import BrokerError
+    from .mqtt import MqttError
+    from .service import Service
+    from .store import StoreError
+    from .web import WebError
+
+    try:
+        return Service(site).run()
+    except (BrokerError, MqttError, StoreError, WebError) as error:
+        return _fail(error)
+
+
+def _replay(options: argparse.Namespace) -> int:
+    site = load(options.site)
+    from .core.event import as_line
+    from .recording import RecordingError, replay
+
+    try:
+        for event in replay(options.recording, site, options.until, lambda line: print(f"barreltide: {line}", file=sys.stderr)):
+            line = as_line(event)
+            print(json.dumps(line, ensure_ascii=False) if options.json else _in_words(line))
+        sys.stdout.flush()
+    except RecordingError as error:
+        sys.stdout.flush()
+        return _fail(error)
+    return 0
+
+
+def _in_words(line: dict[str, object]) -> str:
+    when = datetime.datetime.fromtimestamp(float(line.pop("time")), datetime.UTC)  # type: ignore[arg-type]
+    kind = line.pop("event")
+    rest = "  ".join(f"{name}={value}" for name, value in line.items() if value is not None)
+    return f"{when:%Y-%m-%d %H:%M:%SZ}  {kind:<8}{rest}"
+
+
+def _export(options: argparse.Namespace) -> int:
+    site: Site = load(options.site)
+    from .pack import Topics
+    from .recording import export
+    from .store import Store, StoreError
+
+    if not site.store_path.exists():
+        return _fail(f"{site.store_path}: no store there yet; `barreltide serve` makes it")
+    try:
+        store, topics = Store(site.store_path), Topics.of_site(site)
+        if options.out is None:
+            export(store, topics, sys.stdout, options.all)
+            sys.stdout.flush()
+        else:
+            with open(options.out, "w", encoding="utf-8") as out:
+                export(store, topics, out, options.all)
+    except StoreError as error:
+        return _fail(error)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        return _fail(f"{options.out}: cannot be written: {error.strerror}")
+    return 0
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from .demo import run
+
+    return run.main(seed=options.seed, speed=options.speed)

@@ -1,0 +1,446 @@
+"""The service: one thread that takes messages in, lets the engine judge, commits, and only then acknowledges.
+
+    MQTT thread ─► queue ─► writer: engine ─► one transaction ─► PUBACK, receipt ─► notifier, pages
+
+Time. A message is stamped with the host's clock when it leaves the queue, never earlier than a stamp or a tick before
+it: so the store's order, the recording's order and the engine's clock are one, and a clock that is put back only makes
+the engine's stand still. Between messages the engine is advanced to multiples of 10 s that lie two seconds back.
+
+A start. The engine is the last snapshot, fed with every pack since and ticked to where it had been; what it says on
+the way is in the store already. Where there is no snapshot that fits, it is fed with the last thirty days instead.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import queue
+import signal
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from . import __version__, notify
+from .broker import EmbeddedBroker
+from .core import monitor as engine
+from .core.event import AlarmChanged, Event, PackChoked
+from .core.reading import Pack, ServiceStarted
+from .mqtt import Intake, Message
+from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
+from .site import Site
+from .store import Arrival, Notice, Refused, Snapshot, Store, Work
+from .sun import Sun
+
+log = logging.getLogger("barreltide.service")
+
+MOST_IN_BATCH = 20  # a broker stops at so many messages that are not acknowledged
+BATCH_S = 1.0
+TICK_S = 10.0
+TICK_BEHIND_S = 2.0
+SNAPSHOT_EVERY_S = 600.0
+REBUILD_S = 30 * 86_400.0
+RETRY_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
+STOP_S = 5.0
+SHOW_EVERY_S = 0.5
+
+
+class Live:
+    """What the pages may see of the running service. Each dict is replaced whole, never changed."""
+
+    def __init__(self, health: Callable[[], dict[str, Any]]) -> None:
+        self._picture: dict[str, Any] = {}
+        self._listeners: tuple[Callable[[], None], ...] = ()
+        self.health = health
+
+    def picture(self) -> dict[str, Any]:
+        """The engine's picture as of the last commit; empty until the engine is ready."""
+        return self._picture
+
+    def subscribe(self, listener: Callable[[], None]) -> None:
+        """Call `listener`, which must be quick, after each change of the picture, in the writer's thread."""
+        self._listeners = (*self._listeners, listener)
+
+    def unsubscribe(self, listener: Callable[[], None]) -> None:
+        self._listeners = tuple(other for other in self._listeners if other != listener)
+
+    def show(self, picture: dict[str, Any]) -> None:
+        self._picture = picture
+        for listener in self._listeners:
+            try:
+                listener()
+            except Exception:
+                log.exception("a listener of the pages failed")
+
+
+class Service:
+    """The whole service for one site. broker_port: of the embedded broker, 0 for a free one; now: Unix seconds.
+
+    `start` raises StoreError, BrokerError, MqttError, WebError or NotifyError, each of one line.
+    """
+
+    def __init__(self, site: Site, broker_port: int = 1883, now: Callable[[], float] = time.time) -> None:
+        self.site = site
+        self._now = now
+        self._stopping = threading.Event()
+        self.store = Store(site.store_path)
+        self.topics = Topics.of_site(site)
+        self.broker = EmbeddedBroker(broker_port) if site.embedded_broker else None
+        self.intake: Intake | None = None
+        self.writer: Writer | None = None
+        self.web: Any = None
+        self.notifier = notify.Notifier(site.notify.urls, lambda: self.store, now)
+        self.live = Live(self._health)
+        self._thread: threading.Thread | None = None
+        self._shown = 0.0
+
+    def start(self) -> None:
+        """Returns once the pages are served and the broker listens; the engine is made ready in the writer's thread."""
+        from . import web  # FastAPI takes half a second and a third of the memory: whoever only replays needs neither
+
+        try:
+            self.web = web.serve(self.site, self.site.store_path, self.live)
+            if self.broker is not None:
+                self.broker.start()
+            self.intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)
+            self.writer = Writer(self.site, self.topics, self.store, self.intake, self._after_commit, self._now)
+            self.web.start()
+            self.notifier.start()
+            self._thread = threading.Thread(target=self._write, name="writer")
+            self._thread.start()
+        except BaseException:
+            self.stop()
+            raise
+
+    def run(self) -> int:
+        """Serve until SIGTERM or SIGINT; for the main thread. Returns the exit status."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: self._stopping.set())
+        self.start()
+        log.info("serving site %s: pages at %s, store %s", self.site.name, self.web.address, self.site.store_path)
+        try:
+            self.wait()
+        finally:
+            self.stop()
+        return 0 if self.writer is not None and self.writer.failure is None else 1
+
+    def wait(self, seconds: float = math.inf) -> None:
+        """Watch over the embedded broker until the service is to stop, or for so long. In the thread that started it."""
+        give_up = time.monotonic() + seconds
+        while time.monotonic() < give_up and not self._stopping.wait(min(1.0, seconds)):
+            if self.broker is not None and self.broker.revive():
+                log.warning("the embedded broker had died; started it again")
+
+    def stop(self) -> None:
+        """End within a few seconds; what is committed stays, what is not was never acknowledged."""
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join(STOP_S)
+        if self.intake is not None:
+            self.intake.stop()
+        self.notifier.stop()
+        if self.web is not None:
+            self.web.stop()
+        if self.broker is not None:
+            self.broker.stop()
+        self.store.close()
+
+    def _write(self) -> None:
+        try:
+            self.writer.run(self._stopping)
+        except Exception as error:
+            self.writer.failure = f"the writer failed: {type(error).__name__}: {error}"
+            log.exception("the writer failed; the service ends")
+            self._stopping.set()
+        finally:
+            self.store.close()
+
+    def _after_commit(self, work: Work) -> None:
+        if work.notices:
+            self.notifier.wake()
+        if work.notices or time.monotonic() - self._shown >= SHOW_EVERY_S:
+            self._shown = time.monotonic()
+            self.live.show(self.writer.monitor.picture())
+
+    def _health(self) -> dict[str, Any]:
+        writer, intake, now_s = self.writer, self.intake, self._now()
+        if writer is None or intake is None:
+            return {"status": "starting", "problems": [], "last_reading_age_s": None}
+        channels = self.notifier.health()
+        problems = [writer.failure, writer.problem, intake.problem]
+        problems += [f"notices do not get through channel {row['channel']}: {row['error']}" for row in channels if row["error"]]
+        problems = [problem for problem in problems if problem]
+        heard = writer.last_reading_s
+        return {
+            "status": "starting" if not writer.ready else "degraded" if problems else "ok",
+            "problems": problems,
+            "last_reading_age_s": None if heard is None else round(max(0.0, now_s - heard), 3),
+            "started_s": writer.started_s,
+            "version": __version__,
+            "broker": {"connected": intake.connected, "embedded": self.broker is not None, "dropped": intake.dropped},
+            "store": {"problem": writer.problem},
+            "engine": {"time_s": writer.clock_s},
+            "notify": channels,
+        }
+
+
+class Writer:
+    """The only one who writes arrivals and drives the engine."""
+
+    def __init__(
+        self, site: Site, topics: Topics, store: Store, intake: Intake,
+        after_commit: Callable[[Work], None], now: Callable[[], float],
+    ) -> None:  # fmt: skip
+        self._site, self._topics, self._store, self._intake = site, topics, store, intake
+        self._after_commit, self._now = after_commit, now
+        self._sun = Sun(site.latitude, site.longitude, site.time_zone)
+        self._fingerprint = engine.fingerprint(site)
+        self._channels = list(notify.channels(site.notify.urls))
+        self._presence = {station: store.presence(station) for station in topics.stations}
+        self._through = 0
+        self._snapshot_s = 0.0
+        self._alarms_changed = False
+        self.monitor: Any = None
+        self.clock_s = 0.0
+        self.last_reading_s = store.last_reading_s()
+        self.started_s: float | None = None
+        self.problem: str | None = None
+        self.failure: str | None = None
+        self.ready = False
+
+    def run(self, stopping: threading.Event) -> None:
+        self._stopping = stopping
+        if not self._wake_engine():
+            return
+        self._intake.start()
+        self.ready = True
+        while not stopping.is_set():
+            messages = self._gather()
+            self._turn(messages)
+        if self.problem is None:
+            self._commit(self._with_snapshot(Work()))
+
+    # Waking.
+
+    def _wake_engine(self) -> bool:
+        """False when the service was told to stop meanwhile."""
+        snapshot, since_s = self._store.snapshot(), 0.0
+        self.monitor = self._restored(snapshot)
+        if self.monitor is None:
+            snapshot, since_s = None, self._now() - REBUILD_S
+            self.monitor = engine.Monitor(self._site, self._sun)
+        self._through = snapshot.through_arrival if snapshot else 0
+        fed = 0
+        for arrival in self._store.arrivals(self._through, since_s, ("readings", "started")):
+            if self._stopping.is_set():
+                return False
+            self._feed_again(arrival)
+            fed += 1
+        if fed > 5_000:
+            log.info("the engine was fed with %d stored packs", fed)
+        ticked_s = self._store.ticked_s()
+        if ticked_s is not None and ticked_s > self.clock_s:
+            self.monitor.advance(ticked_s)
+            self.clock_s = ticked_s
+        self.clock_s = max(self.clock_s, self._store.last_received_s() or 0.0)
+        if snapshot is None:
+            self.monitor.number_cycles_from(self._store.last_cycles())
+        return self._begin()
+
+    def _restored(self, snapshot: Snapshot | None) -> Any:
+        if snapshot is None or snapshot.fingerprint != self._fingerprint:
+            return None
+        try:
+            monitor = engine.Monitor.restore(snapshot.blob, self._site, self._sun)
+        except Exception as error:
+            log.warning("the engine's snapshot cannot be used (%s); it is fed with the last days instead", error)
+            return None
+        self.clock_s = snapshot.saved_s
+        return monitor
+
+    def _feed_again(self, arrival: Arrival) -> None:
+        self._through = arrival.id
+        self.clock_s = max(self.clock_s, arrival.received_s)
+        if arrival.kind == "started":
+            self.monitor.take(ServiceStarted(arrival.received_s))
+            return
+        try:
+            topic = self._topics.of(arrival.station or "", "readings")
+            pack = read_pack(self._topics, topic, arrival.payload, arrival.received_s)
+        except PackError:
+            return  # the site file has changed since, and does not know this station or reading any more
+        self.monitor.take(pack)
+
+    def _begin(self) -> bool:
+        """Put the start on record, and bring the store's standing alarms and the engine's together."""
+        work = Work()
+        self.started_s = self.clock_s = received_s = self._stamp()
+        arrival = Arrival(self._store.next_arrival(), received_s, "started", None, None, None, b"{}")
+        work.arrivals.append(arrival)
+        before = {(line["alarm"], line["subject"]): line for line in self._store.standing()}
+        self._note(work, arrival.id, self._reconciled(before, received_s))
+        self._note(work, arrival.id, self.monitor.take(ServiceStarted(received_s)))
+        self._through = arrival.id
+        self._alarms_changed = True
+        return self._commit(self._with_snapshot(work))
+
+    def _reconciled(self, before: dict[tuple[str, str], dict[str, Any]], now_s: float) -> list[Event]:
+        standing = {(row["alarm"], row["subject"]): row for row in self.monitor.standing()}
+        events: list[Event] = [
+            AlarmChanged(now_s, line["since"], *key, "cleared", line["priority"],
+                         f"{line['message']} (No longer found after the service was started anew.)")
+            for key, line in before.items() if key not in standing
+        ]  # fmt: skip
+        return events + [
+            AlarmChanged(now_s, row["since"], *key, "raised", row["priority"], row["message"])
+            for key, row in standing.items() if key not in before
+        ]  # fmt: skip
+
+    # Turning.
+
+    def _gather(self) -> list[Message]:
+        """What waits, at most a batch; waits for the first of it, but no longer than a tick may."""
+        messages: list[Message] = []
+        try:
+            messages.append(self._intake.messages.get(timeout=BATCH_S))
+            while len(messages) < MOST_IN_BATCH:
+                messages.append(self._intake.messages.get_nowait())
+        except queue.Empty:
+            pass
+        return messages
+
+    def _turn(self, messages: list[Message]) -> None:
+        work = Work()
+        receipts: dict[tuple[str, int], list[int]] = {}
+        pending: set[tuple[str, int, int]] = set()
+        for message in messages:
+            pack = self._take(message, work, pending)
+            if pack is not None:
+                receipts.setdefault(pack[:2], []).append(pack[2])
+        if len(messages) < MOST_IN_BATCH:
+            self._tick(work)
+        if work and self.clock_s - self._snapshot_s >= SNAPSHOT_EVERY_S:
+            self._with_snapshot(work)
+        if self._commit(work):
+            self._intake.acknowledge(messages)
+            self._intake.receipts(receipts)
+
+    def _stamp(self) -> float:
+        return max(self._now(), self.clock_s)
+
+    def _take(self, message: Message, work: Work, pending: set[tuple[str, int, int]]) -> tuple[str, int, int] | None:
+        """Let one message into `work`. Returns the pack that deserves a receipt once `work` is committed."""
+        received_s = self._stamp()
+        try:
+            if message.size > MOST_BYTES:
+                raise PackError(f"{message.size:,} bytes; at most {MOST_BYTES:,} would do")
+            station, kind = self._topics.parse(message.topic)
+            if kind == "presence":
+                self._take_presence(station, message.payload, received_s, work)
+                return None
+            pack = read_pack(self._topics, message.topic, message.payload, received_s)
+        except PackError as error:
+            return self._refuse(message, received_s, error, work)
+        identity = pack[1:4]
+        if identity not in pending and not self._store.has_pack(*identity):
+            pending.add(identity)
+            self._take_pack(pack, message.payload, work)
+        return identity
+
+    def _refuse(
+        self, message: Message, received_s: float, error: PackError, work: Work
+    ) -> tuple[str, int, int] | None:
+        log.warning("refused a message on %s: %s", message.topic, error)
+        work.refused.append(Refused(received_s, message.topic, str(error), message.payload))
+        if error.boot is None or error.seq is None or isinstance(error, StrangeStation):
+            return None
+        # It is on disk too, if aside: without a receipt the station would send it for ever, and block what is good.
+        return self._topics.parse(message.topic)[0], error.boot, error.seq
+
+    def _take_presence(self, station: str, payload: bytes, received_s: float, work: Work) -> None:
+        presence = read_presence(payload)
+        if station in self._presence and presence != self._presence[station]:  # it is retained: it comes at each connection
+            self._presence[station] = presence
+            work.arrivals.append(
+                Arrival(self._store.next_arrival(), received_s, "presence", station, None, None, payload))  # fmt: skip
+
+    def _take_pack(self, pack: Pack, payload: bytes, work: Work) -> None:
+        store, kinds = self._store, self._topics.kinds
+        arrival = Arrival(store.next_arrival(), pack.received_s, "readings", *pack[1:4], payload)
+        work.arrivals.append(arrival)
+        for name, sampled_s, value in pack.readings:
+            unit = kinds.get(name)
+            series = store.series_id(pack.station, name, unit if isinstance(unit, str) else None, work)
+            if series is not None:
+                work.readings.append((series, sampled_s, value))
+        self._through, self.clock_s, self.last_reading_s = arrival.id, pack.received_s, pack.received_s
+        self._note(work, arrival.id, self.monitor.take(pack))
+
+    def _tick(self, work: Work) -> None:
+        tick_s = math.floor((self._now() - TICK_BEHIND_S) / TICK_S) * TICK_S
+        if tick_s <= self.clock_s:
+            return
+        self.clock_s = tick_s
+        events = self.monitor.advance(tick_s)
+        if events:
+            work.ticked_s = tick_s
+            self._note(work, None, events)
+
+    def _note(self, work: Work, arrival: int | None, events: list[Event]) -> None:
+        standing: dict[tuple[str, str], dict[str, Any]] | None = None
+        for event in events:
+            if isinstance(event, PackChoked):
+                log.error("the engine failed on pack %s/%d/%d: %s", event.station, event.boot, event.seq,
+                          event.reason.strip().rpartition("\n")[2])  # fmt: skip
+                payload = next((row.payload for row in work.arrivals if row[3:6] == event[1:4]), b"")
+                topic = self._topics.of(event.station, "readings")
+                work.refused.append(Refused(event.time, topic, event.reason, payload))
+                continue
+            event_id = self._store.next_event()
+            work.events.append((event_id, arrival, event))
+            if isinstance(event, AlarmChanged):
+                self._alarms_changed = True
+                log.warning("%s %s %s: %s", event.alarm, event.subject, event.change, event.message)
+                if event.change == "raised" or event.priority == "urgent":
+                    if standing is None:
+                        standing = {(row["alarm"], row["subject"]): row for row in self.monitor.standing()}
+                    work.notices.append(self._notice(event_id, event, standing.get((event.alarm, event.subject), {})))
+                    work.channels = self._channels
+
+    def _notice(self, event_id: int, event: AlarmChanged, alarm: dict[str, Any]) -> Notice:
+        title, body = notify.compose(
+            event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", ""))  # fmt: skip
+        name = f"{event.alarm}-{event.subject}-{event.since:.0f}"
+        name += "-over" if event.change == "cleared" else ""
+        return Notice(name, event_id, event.time, event.alarm, event.subject, event.priority, title, body)
+
+    def _with_snapshot(self, work: Work) -> Work:
+        work.snapshot = Snapshot(self._fingerprint, self._through, self.clock_s, self.monitor.save())
+        self._snapshot_s = self.clock_s
+        return work
+
+    def _commit(self, work: Work) -> bool:
+        """Commit, however long it takes; False when the service was told to stop before it could be done."""
+        tries = 0
+        while work:
+            try:
+                self._store.commit(work)
+                break
+            except sqlite3.Error as error:
+                problem = f"the store cannot be written: {error} ({self._store.path}); nothing is lost, trying on"
+                if self.problem is None:
+                    log.error("%s", problem)
+                self.problem = problem
+                if self._stopping.wait(RETRY_S[min(tries, len(RETRY_S) - 1)]):
+                    return False
+                tries += 1
+        if self.problem is not None:
+            log.info("the store is written again")
+            self.problem = None
+        self._after_commit(work)
+        if self._alarms_changed:
+            self._intake.tell_alarms(self.monitor.standing())
+            self._alarms_changed = False
+        return True

@@ -1,0 +1,416 @@
+"""The store: one SQLite file, written in whole transactions, so that a pack, what was judged from it, and the notices
+that must go out are all there or none is.
+
+`Store` may be used from any thread: each gets a connection of its own. Only one thread calls `commit`; the notifier's
+`mark_…` are the only other writes.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from sqlite_utils import Database
+from sqlite_utils.migrations import Migrations
+
+from .core.event import Event, as_line
+
+MOST_ROWS = 10_000
+MOST_REFUSED = 10_000
+MOST_REFUSED_PAYLOADS = 1_000
+MOST_SERIES = 1_000
+MOST_PAYLOAD = 65_536
+MOST_REASON = 2_000
+
+# Packs of a few hundred bytes hold little that a compressor could learn from, but look alike: with this for a start
+# they shrink to a third or less, and a memory card is worn less. Never change it: rows are read back with it.
+_DICTIONARY = (
+    b'{"online": false}{"online": true, "boot": , "firmware": "0.1.0"}"vs":""u":"B","v":"u":"s","v":"u":"dBW","v":-'
+    b'/free-memory","station/signal","station/uptime","pump/current","u":"A","v":0.panel/current","u":"A","v":'
+    b'{"n":"sump/low","vb":true},{"n":"bed-2/low","vb":false},{"n":"bed-1/low","vb":true},{"n":"bed-2/high","vb":false}'
+    b',{"n":"bed-1/high","vb":true},"t":-300,{"n": "bed-1/high", "t": -1, "vb": false}{"n":"water/temperature","u":"Cel"'
+    b',"v":2{"n": "battery/voltage", "u": "V", "t": -10, "v": 12.}, {"n": "station/seq", "v": 1}, "bt": 179[{"bn": "gard'
+    b'en/barrels/", "n": "station/boot", "v": [{"bn":"garden/barrels/","bt":17,"n":"station/boot","v":'
+    b'},{"n":"station/seq","v":1},{"n":"battery/voltage","u":"V","t":-10,"v":12.},{"n":"battery/voltage","u":"V","t":-5,"v":12.'
+)
+
+migrations = Migrations("barreltide")
+
+
+@migrations()
+def first_tables(db: Database) -> None:
+    for statement in (
+        # received_s never falls with id. kind: readings, presence, started.
+        "CREATE TABLE arrivals (id INTEGER PRIMARY KEY, received_s REAL NOT NULL, kind TEXT NOT NULL, station TEXT,"
+        " boot INTEGER, seq INTEGER, payload BLOB)",
+        "CREATE UNIQUE INDEX packs ON arrivals (station, boot, seq) WHERE kind = 'readings'",
+        "CREATE TABLE series (id INTEGER PRIMARY KEY, station TEXT NOT NULL, name TEXT NOT NULL, unit TEXT,"
+        " UNIQUE (station, name))",
+        # `value` has no type, so that a float switch stays 0 or 1 and costs nothing.
+        "CREATE TABLE readings (series INTEGER NOT NULL, time_s REAL NOT NULL, value,"
+        " PRIMARY KEY (series, time_s)) WITHOUT ROWID",
+        "CREATE TABLE events (id INTEGER PRIMARY KEY, arrival INTEGER, time_s REAL NOT NULL, kind TEXT NOT NULL,"
+        " subject TEXT, body TEXT NOT NULL)",
+        "CREATE INDEX events_by_subject ON events (kind, subject, time_s)",
+        "CREATE INDEX events_by_time ON events (kind, time_s)",
+        "CREATE TABLE notices (id TEXT PRIMARY KEY, event INTEGER, created_s REAL NOT NULL, alarm TEXT NOT NULL,"
+        " subject TEXT NOT NULL, priority TEXT NOT NULL, title TEXT NOT NULL, body TEXT NOT NULL)",
+        "CREATE TABLE sendings (notice TEXT NOT NULL REFERENCES notices (id), channel TEXT NOT NULL,"
+        " state TEXT NOT NULL, tries INTEGER NOT NULL, next_try_s REAL NOT NULL, sent_s REAL, error TEXT,"
+        " PRIMARY KEY (notice, channel))",
+        "CREATE INDEX sendings_waiting ON sendings (next_try_s) WHERE state = 'waiting'",
+        "CREATE TABLE refused (id INTEGER PRIMARY KEY AUTOINCREMENT, received_s REAL NOT NULL, topic TEXT NOT NULL,"
+        " reason TEXT NOT NULL, payload BLOB)",
+        "CREATE TABLE snapshots (id INTEGER PRIMARY KEY CHECK (id = 1), fingerprint TEXT NOT NULL,"
+        " through_arrival INTEGER NOT NULL, saved_s REAL NOT NULL, blob BLOB NOT NULL)",
+        "CREATE TABLE clock (id INTEGER PRIMARY KEY CHECK (id = 1), ticked_s REAL NOT NULL)",
+    ):
+        db.execute(statement)
+
+
+class StoreError(Exception):
+    """The store cannot be opened; the text is one line."""
+
+
+class Arrival(NamedTuple):
+    """A message as it came. kind: "readings", "presence" or "started"; payload: its JSON, as bytes."""
+
+    id: int
+    received_s: float
+    kind: str
+    station: str | None
+    boot: int | None
+    seq: int | None
+    payload: bytes
+
+
+class Notice(NamedTuple):
+    """What a phone is to show. id: the same however often it is sent; event: the id of the event that it tells of."""
+
+    id: str
+    event: int
+    created_s: float
+    alarm: str
+    subject: str
+    priority: str
+    title: str
+    body: str
+
+
+class Refused(NamedTuple):
+    received_s: float
+    topic: str
+    reason: str
+    payload: bytes
+
+
+class Snapshot(NamedTuple):
+    """The engine's state after every arrival up to `through_arrival`."""
+
+    fingerprint: str
+    through_arrival: int
+    saved_s: float
+    blob: bytes
+
+
+@dataclass
+class Work:
+    """One transaction's worth. readings: (series, time, value); events: (id, arrival, event); ticked_s: the engine's
+    clock, given when events came from the passing of time alone."""
+
+    arrivals: list[Arrival] = field(default_factory=list)
+    series: list[tuple[int, str, str, str | None]] = field(default_factory=list)
+    readings: list[tuple[int, float, Any]] = field(default_factory=list)
+    events: list[tuple[int, int | None, Event]] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    channels: list[str] = field(default_factory=list)
+    refused: list[Refused] = field(default_factory=list)
+    ticked_s: float | None = None
+    snapshot: Snapshot | None = None
+
+    def __bool__(self) -> bool:
+        return bool(self.arrivals or self.events or self.refused or self.snapshot)
+
+
+def squeeze(payload: bytes) -> bytes:
+    squeezer = zlib.compressobj(6, zlib.DEFLATED, -15, 4, zlib.Z_DEFAULT_STRATEGY, _DICTIONARY)
+    return squeezer.compress(payload) + squeezer.flush()
+
+
+def unsqueeze(blob: bytes) -> bytes:
+    return zlib.decompressobj(-15, _DICTIONARY).decompress(blob)
+
+
+class Store:
+    """path: of the SQLite file, made where missing. Raises StoreError where that cannot be."""
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        self._threads = threading.local()
+        try:
+            migrations.apply(self._db)
+            self._series = {(row[1], row[2]): row[0] for row in self._rows("SELECT id, station, name FROM series")}
+            self._next_arrival = self._rows("SELECT coalesce(max(id), 0) + 1 FROM arrivals")[0][0]
+            self._next_event = self._rows("SELECT coalesce(max(id), 0) + 1 FROM events")[0][0]
+        except sqlite3.Error as error:
+            raise StoreError(f"{self.path}: cannot be opened as the store: {error}") from None
+
+    @property
+    def _db(self) -> Database:
+        db = getattr(self._threads, "db", None)
+        if db is None:
+            connection = sqlite3.connect(self.path, timeout=10.0)
+            db = Database(connection)
+            db.enable_wal()
+            db.execute("PRAGMA synchronous = FULL")
+            self._threads.db = db
+        return db
+
+    def close(self) -> None:
+        """Close this thread's connection."""
+        db = getattr(self._threads, "db", None)
+        if db is not None:
+            db.conn.close()
+            self._threads.db = None
+
+    def _rows(self, sql: str, parameters: tuple[Any, ...] | list[Any] = ()) -> list[tuple[Any, ...]]:
+        return self._db.conn.execute(sql, parameters).fetchall()
+
+    # Writing. The ids are drawn here and not by SQLite, so that a transaction that failed can be tried again as it is.
+
+    def next_arrival(self) -> int:
+        self._next_arrival += 1
+        return self._next_arrival - 1
+
+    def next_event(self) -> int:
+        self._next_event += 1
+        return self._next_event - 1
+
+    def series_id(self, station: str, name: str, unit: str | None, work: Work) -> int | None:
+        """The id of a series, a new one being added to `work`; None when there are too many already."""
+        series = self._series.get((station, name))
+        if series is None and len(self._series) < MOST_SERIES:
+            series = self._series[station, name] = len(self._series) + 1
+            work.series.append((series, station, name, unit))
+        return series
+
+    def has_pack(self, station: str, boot: int, seq: int) -> bool:
+        return bool(self._rows(
+            "SELECT 1 FROM arrivals WHERE kind = 'readings' AND station = ? AND boot = ? AND seq = ?",
+            (station, boot, seq)))  # fmt: skip
+
+    def commit(self, work: Work) -> None:
+        """Write all of `work`, or raise sqlite3.Error and write nothing; the same work may be tried again."""
+        with self._db.atomic():
+            many = self._db.conn.executemany
+            many(
+                "INSERT INTO arrivals VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [(*arrival[:6], squeeze(arrival.payload)) for arrival in work.arrivals],
+            )
+            if work.series:
+                many("INSERT INTO series VALUES (?, ?, ?, ?)", work.series)
+            if work.readings:
+                many("INSERT OR IGNORE INTO readings VALUES (?, ?, ?)", work.readings)
+            if work.events:
+                many("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)", [_event_row(*event) for event in work.events])
+            if work.notices:
+                many("INSERT OR IGNORE INTO notices VALUES (?, ?, ?, ?, ?, ?, ?, ?)", work.notices)
+                many(
+                    "INSERT OR IGNORE INTO sendings VALUES (?, ?, 'waiting', 0, ?, NULL, NULL)",
+                    [(notice.id, channel, notice.created_s) for notice in work.notices for channel in work.channels],
+                )
+            if work.refused:
+                self._set_aside(work.refused)
+            if work.ticked_s is not None:
+                many("INSERT OR REPLACE INTO clock VALUES (1, ?)", [(work.ticked_s,)])
+            if work.snapshot is not None:
+                many("INSERT OR REPLACE INTO snapshots VALUES (1, ?, ?, ?, ?)", [work.snapshot])
+
+    def _set_aside(self, refused: list[Refused]) -> None:
+        self._db.conn.executemany(
+            "INSERT INTO refused (received_s, topic, reason, payload) VALUES (?, ?, ?, ?)",
+            [(row.received_s, row.topic[:200], row.reason[:MOST_REASON], squeeze(row.payload[:MOST_PAYLOAD]))
+             for row in refused],
+        )  # fmt: skip
+        newest = self._rows("SELECT max(id) FROM refused")[0][0]
+        self._db.conn.execute("DELETE FROM refused WHERE id <= ?", (newest - MOST_REFUSED,))
+        self._db.conn.execute(
+            "UPDATE refused SET payload = NULL WHERE id BETWEEN ? AND ?",
+            (newest - MOST_REFUSED_PAYLOADS - len(refused) + 1, newest - MOST_REFUSED_PAYLOADS),
+        )
+
+    # For the start of the service.
+
+    def snapshot(self) -> Snapshot | None:
+        rows = self._rows("SELECT fingerprint, through_arrival, saved_s, blob FROM snapshots")
+        return Snapshot(*rows[0]) if rows else None
+
+    def ticked_s(self) -> float | None:
+        rows = self._rows("SELECT ticked_s FROM clock")
+        return rows[0][0] if rows else None
+
+    def last_received_s(self) -> float | None:
+        rows = self._rows("SELECT received_s FROM arrivals ORDER BY id DESC LIMIT 1")
+        return rows[0][0] if rows else None
+
+    def last_reading_s(self) -> float | None:
+        """When the last pack arrived."""
+        rows = self._rows("SELECT received_s FROM arrivals WHERE kind = 'readings' ORDER BY id DESC LIMIT 1")
+        return rows[0][0] if rows else None
+
+    def arrivals(self, after: int = 0, since_s: float = 0.0, kinds: tuple[str, ...] = ("readings",)) -> Iterator[Arrival]:
+        """The arrivals in their order, streamed in pages."""
+        marks = ", ".join("?" * len(kinds))
+        while True:
+            page = self._rows(
+                f"SELECT id, received_s, kind, station, boot, seq, payload FROM arrivals"
+                f" WHERE id > ? AND received_s >= ? AND kind IN ({marks}) ORDER BY id LIMIT 500",
+                (after, since_s, *kinds),
+            )
+            for row in page:
+                yield Arrival(*row[:6], unsqueeze(row[6]))
+            if len(page) < 500:
+                return
+            after = page[-1][0]
+
+    def last_cycles(self) -> dict[str, int]:
+        """The highest number of a counted cycle, by bed."""
+        return dict(self._rows(
+            "SELECT subject, max(json_extract(body, '$.number')) FROM events WHERE kind = 'cycle' GROUP BY subject"))  # fmt: skip
+
+    def standing(self) -> list[dict[str, Any]]:
+        """The alarms whose last change was to be raised, as their lines."""
+        return [json.loads(body) for (body,) in self._rows(
+            "SELECT body FROM events WHERE id IN (SELECT max(id) FROM events WHERE kind = 'alarm'"
+            " GROUP BY subject, json_extract(body, '$.alarm')) AND json_extract(body, '$.change') = 'raised'")]  # fmt: skip
+
+    # For the notifier.
+
+    def waiting_sendings(self, now_s: float, limit: int = 1000) -> list[dict[str, Any]]:
+        """The sendings that are due, urgent ones first, then by age, each with its notice's fields."""
+        return self._dicts(
+            "SELECT s.notice, s.channel, s.tries, s.next_try_s, n.created_s, n.alarm, n.subject, n.priority, n.title,"
+            " n.body FROM sendings s JOIN notices n ON n.id = s.notice"
+            " WHERE s.state = 'waiting' AND s.next_try_s <= ?"
+            " ORDER BY n.priority = 'urgent' DESC, n.created_s LIMIT ?",
+            (now_s, min(limit, MOST_ROWS)),
+        )
+
+    def next_sending_s(self) -> float | None:
+        """When the next sending is due."""
+        return self._rows("SELECT min(next_try_s) FROM sendings WHERE state = 'waiting'")[0][0]
+
+    def mark_sent(self, notice: str, channel: str, sent_s: float) -> None:
+        self._db.execute(
+            "UPDATE sendings SET state = 'sent', tries = tries + 1, sent_s = ?, error = NULL"
+            " WHERE notice = ? AND channel = ?", (sent_s, notice, channel))  # fmt: skip
+
+    def mark_failed(self, notice: str, channel: str, next_try_s: float | None, error: str) -> None:
+        """next_try_s: None gives up."""
+        self._db.execute(
+            "UPDATE sendings SET state = ?, tries = tries + 1, next_try_s = coalesce(?, next_try_s), error = ?"
+            " WHERE notice = ? AND channel = ?",
+            ("waiting" if next_try_s is not None else "given-up", next_try_s, error[:500], notice, channel))  # fmt: skip
+
+    # For the pages: plain dictionaries, times in Unix seconds, never more than MOST_ROWS.
+
+    def _dicts(self, sql: str, parameters: tuple[Any, ...] | list[Any] = ()) -> list[dict[str, Any]]:
+        cursor = self._db.conn.execute(sql, parameters)
+        names = [column[0] for column in cursor.description]
+        return [dict(zip(names, row, strict=True)) for row in cursor]
+
+    def counts(self) -> dict[str, int]:
+        """packs, cycles, alarms (changes), notices, waiting (sendings), given_up (sendings), refused (ever)."""
+        return self._dicts(
+            "SELECT (SELECT count(*) FROM arrivals WHERE kind = 'readings') AS packs,"
+            " (SELECT count(*) FROM events WHERE kind = 'cycle') AS cycles,"
+            " (SELECT count(*) FROM events WHERE kind = 'alarm') AS alarms, (SELECT count(*) FROM notices) AS notices,"
+            " (SELECT count(*) FROM sendings WHERE state = 'waiting') AS waiting,"
+            " (SELECT count(*) FROM sendings WHERE state = 'given-up') AS given_up,"
+            " coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'refused'), 0) AS refused"
+        )[0]
+
+    def stations(self) -> list[dict[str, Any]]:
+        """station, last_received_s, last_boot, packs; and presence, its last word, or None."""
+        rows = self._dicts(
+            "SELECT station, max(id) AS last, count(*) AS packs FROM arrivals WHERE kind = 'readings' GROUP BY station"
+            " ORDER BY station"
+        )
+        for row in rows:
+            ((row["last_received_s"], row["last_boot"]),) = self._rows(
+                "SELECT received_s, boot FROM arrivals WHERE id = ?", (row.pop("last"),))  # fmt: skip
+            row["presence"] = self.presence(row["station"])
+        return rows
+
+    def presence(self, station: str) -> dict[str, Any] | None:
+        rows = self._rows(
+            "SELECT payload FROM arrivals WHERE kind = 'presence' AND station = ? ORDER BY id DESC LIMIT 1", (station,))  # fmt: skip
+        return json.loads(unsqueeze(rows[0][0])) if rows else None
+
+    def series(self) -> list[dict[str, Any]]:
+        """station, name, unit."""
+        return self._dicts("SELECT station, name, unit FROM series ORDER BY station, name")
+
+    def latest_readings(self) -> list[dict[str, Any]]:
+        """station, name, unit, time_s and value of the newest reading of every series."""
+        rows = self._dicts(
+            "SELECT s.station, s.name, s.unit, r.time_s, r.value FROM series s JOIN readings r ON r.series = s.id AND"
+            " r.time_s = (SELECT max(time_s) FROM readings WHERE series = s.id) ORDER BY s.station, s.name"
+        )
+        return [row | {"value": _value(row["value"])} for row in rows]
+
+    def readings(
+        self, station: str, name: str, start_s: float = 0.0, end_s: float = 1e12, limit: int = MOST_ROWS
+    ) -> list[dict[str, Any]]:
+        """time_s and value, in order of time; the newest `limit` of them."""
+        rows = self._rows(
+            "SELECT time_s, value FROM readings WHERE series = (SELECT id FROM series WHERE station = ? AND name = ?)"
+            " AND time_s BETWEEN ? AND ? ORDER BY time_s DESC LIMIT ?",
+            (station, name, start_s, end_s, min(limit, MOST_ROWS)),
+        )
+        return [{"time_s": time_s, "value": _value(value)} for time_s, value in reversed(rows)]
+
+    def events(
+        self, kind: str, subject: str | None = None, start_s: float = 0.0, end_s: float = 1e12,
+        limit: int = MOST_ROWS, newest_first: bool = True,
+    ) -> list[dict[str, Any]]:  # fmt: skip
+        """The lines of events of this kind ("cycle", "alarm", "battery", "night"), as `replay` prints them."""
+        of_subject, parameters = ("", []) if subject is None else (" AND subject = ?", [subject])
+        rows = self._rows(
+            f"SELECT body FROM events WHERE kind = ?{of_subject} AND time_s BETWEEN ? AND ?"
+            f" ORDER BY time_s {'DESC' if newest_first else 'ASC'}, id {'DESC' if newest_first else 'ASC'} LIMIT ?",
+            [kind, *parameters, start_s, end_s, min(limit, MOST_ROWS)],
+        )
+        return [json.loads(body) for (body,) in rows]
+
+    def refusals(self, limit: int = 100) -> list[dict[str, Any]]:
+        """id, received_s, topic, reason and the start of the payload as text, the newest first."""
+        rows = self._dicts(
+            "SELECT id, received_s, topic, reason, payload FROM refused ORDER BY id DESC LIMIT ?", (min(limit, MOST_ROWS),))  # fmt: skip
+        for row in rows:
+            blob = row["payload"]
+            row["payload"] = None if blob is None else unsqueeze(blob)[:500].decode("utf-8", "replace")
+        return rows
+
+    def notices(self, limit: int = 100) -> list[dict[str, Any]]:
+        """The newest notices with the state of each sending: channel, state, tries, sent_s, error."""
+        rows = self._dicts("SELECT * FROM notices ORDER BY created_s DESC LIMIT ?", (min(limit, MOST_ROWS),))
+        for row in rows:
+            row["sendings"] = self._dicts(
+                "SELECT channel, state, tries, sent_s, error FROM sendings WHERE notice = ? ORDER BY channel", (row["id"],))  # fmt: skip
+        return rows
+
+
+def _event_row(event_id: int, arrival: int | None, event: Event) -> tuple[Any, ...]:
+    subject = getattr(event, "subject", None) or getattr(event, "bed", None) or "battery"
+    return event_id, arrival, event.time, event.kind, subject, json.dumps(as_line(event), ensure_ascii=False)
+
+
+def _value(value: Any) -> Any:
+    return bool(value) if isinstance(value, int) else value
