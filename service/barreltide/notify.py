@@ -38,24 +38,21 @@ def channels(urls: list[str]) -> dict[str, str]:
     return {f"{number} {courier.label(url)}": url for number, url in enumerate(urls, 1)}
 
 
-def compose(
-    event: AlarmChanged, garden: str, time_zone: str, consequence: str = "", action: str = ""
-) -> tuple[str, str]:
+def compose(event: AlarmChanged, garden: str, time_zone: str) -> tuple[str, str]:
     """Title and body of the notice of an alarm, for a phone read in the dark.
 
-    The title says how soon to go and what happened; the body what it means, what to do, and since when (in the
-    garden's own time). garden: the site's name; consequence, action: the alarm's own, where the engine gives them.
+    The title says how soon to go and what happened: the first sentence of the message. The body gives the rest (what it
+    means and what to do), and since when, in the garden's own time. garden: the site's name.
     """
-    what, _, rest = event.message.strip().partition(". ")
-    call = "Over" if event.change == "cleared" else _CALLS.get(event.priority, event.priority)
-    title = _cut(f"{garden}: {call}. {what.rstrip('.')}.", TITLE_CHARACTERS)
-    lines = [_cut(event.message.strip(), 600) if len(title) >= TITLE_CHARACTERS else rest]
-    if event.change != "cleared":
-        lines += [consequence, f"What to do: {action}" if action else ""]
-    zone = ZoneInfo(time_zone)
-    since, told = (datetime.fromtimestamp(t, zone) for t in (event.since, event.time))
-    lines.append(f"Since {since:%a %H:%M}, told {told:%a %H:%M}.")
-    return title, _cut("\n".join(line for line in lines if line), BODY_CHARACTERS)
+    message = event.message.strip()
+    what, _, rest = message.partition(". ")
+    call = "" if event.change == "cleared" else f"{_CALLS.get(event.priority, event.priority)}. "
+    title = _cut(f"{garden}: {call}{what.rstrip('.')}.", TITLE_CHARACTERS)
+    if title.endswith("…"):
+        rest = message
+    since, told = (datetime.fromtimestamp(t, ZoneInfo(time_zone)) for t in (event.since, event.time))
+    when = f"Since {since:%a %H:%M}, told {told:%a %H:%M}."
+    return title, "\n".join(line for line in (_cut(rest, BODY_CHARACTERS), when) if line)
 
 
 def _cut(text: str, characters: int) -> str:

@@ -1,0 +1,298 @@
+"""The plain status page: what the engine's picture says, as HTML. Pure; judges nothing that the engine did not judge.
+
+It answers the two questions of a grower awake at three in the morning first, and says plainly when it cannot.
+All text passes through `tag`, which escapes it: names and values come from the wire.
+"""
+
+from __future__ import annotations
+
+import html
+from datetime import datetime
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+SILENT_S = 900
+STALE_VOLTAGE_S = 1800
+MOST_ROWS = 50
+MOST_CHARACTERS = 500
+
+_ORDER = {"urgent": 0, "soon": 1, "note": 2}
+_CALLS = {"urgent": "Go now", "soon": "Today", "note": "Next visit"}
+_BASES = {
+    "rested": "read from the resting voltage",
+    "loaded": "read from the voltage under load",
+    "charging": "read while charging, when it is least certain",
+}
+_PHASES = {"filling": "filling", "draining": "draining", "unknown": "not known yet"}
+_BED_FAULTS = ("bed-starved", "siphon-not-starting", "siphon-not-breaking")
+
+
+class Html(str):
+    """Text that is HTML already."""
+
+
+class Answer(NamedTuple):
+    """mood: "good", "bad" or "unsure"; word: the answer itself; reason: what it rests on."""
+
+    mood: str
+    word: str
+    reason: str
+
+
+class Garden(NamedTuple):
+    """What the page needs of the site file: fractions of charge from 0 to 1, temperatures in degrees Celsius."""
+
+    name: str
+    time_zone: str
+    floor: float
+    coldest_c: float | None = None
+    warmest_c: float | None = None
+
+
+def tag(element: str, *children: Any, **attributes: Any) -> Html:
+    """One element; children that are not Html are escaped, None is left out; `class_` is written `class`."""
+    words = "".join(
+        f' {name.rstrip("_").replace("_", "-")}="{html.escape(str(value))}"'
+        for name, value in attributes.items()
+        if value is not None
+    )
+    inner = "".join(
+        child if isinstance(child, Html) else html.escape(str(child)[:MOST_CHARACTERS])
+        for child in children
+        if child is not None
+    )
+    return Html(f"<{element}{words}>{inner}</{element}>")
+
+
+def joined(parts: list[Html]) -> Html:
+    return Html("".join(parts))
+
+
+def lasted(seconds: float | None) -> str:
+    """A span in the words of a person: "40 s", "12 min", "3 h 5 min", "2 days"."""
+    if seconds is None:
+        return "an unknown time"
+    s = max(0, round(seconds))
+    if s < 120:
+        return f"{s} s"
+    if s < 7200:
+        return f"{s // 60} min"
+    if s < 172800:
+        return f"{s // 3600} h {s % 3600 // 60} min"
+    return f"{s // 86400} days"
+
+
+def number(value: Any, digits: int = 1, unit: str = "") -> str:
+    return f"{value:.{digits}f}{unit}" if isinstance(value, (int, float)) else "–"
+
+
+def percent(share: Any) -> str:
+    return f"{100 * share:.0f}\u00a0%" if isinstance(share, (int, float)) else "–"
+
+
+def water_moves(picture: dict, now_s: float) -> Answer:
+    """Is the water moving? From standing alarms, the pumps' state and how lately a station was heard."""
+    standing = picture.get("standing") or []
+    stopped = [a for a in standing if a.get("alarm") == "pump-stopped"]
+    if stopped:
+        return Answer("bad", "No", _since(stopped[0], now_s))
+    heard_s = [s.get("last_heard") for s in (picture.get("stations") or {}).values() if s.get("last_heard") is not None]
+    if not heard_s:
+        return Answer("unsure", "Cannot tell yet", "No station has been heard so far.")
+    if now_s - max(heard_s) > SILENT_S or any(a.get("alarm") == "station-silent" for a in standing):
+        return Answer("unsure", "Cannot tell", f"The last word from the barrels came {lasted(now_s - max(heard_s))} ago.")
+    faults = [a for a in standing if a.get("alarm") in _BED_FAULTS]
+    if faults:
+        names = ", ".join(dict.fromkeys(str(a.get("subject")) for a in faults))
+        return Answer("bad", "Not everywhere", f"See {names} below.")
+    pumps = picture.get("pumps") or {}
+    if any(pump.get("running") is False for pump in pumps.values()):
+        names = ", ".join(name for name, pump in pumps.items() if pump.get("running") is False)
+        return Answer("unsure", "Perhaps not", f"No sign of lifting from {names} just now.")
+    if pumps and all(pump.get("running") for pump in pumps.values()):
+        beds = picture.get("beds") or {}
+        turns = [now_s - b["last_cycle"] for b in beds.values() if b.get("last_cycle") is not None]
+        last = f" The last bed drained {lasted(min(turns))} ago." if turns else ""
+        return Answer("good", "Yes", f"{'Every pump lifts' if len(pumps) > 1 else 'The pump lifts'}.{last}")
+    return Answer("unsure", "Cannot tell yet", "Too little has been seen of the beds to say.")
+
+
+def _since(alarm: dict, now_s: float) -> str:
+    """The alarm itself stands further down the page, with its message and what to do."""
+    span = f"For {lasted(now_s - alarm['since'])} now" if alarm.get("since") is not None else "Now"
+    return f"{span}. What to do stands below."
+
+
+def battery_lasts(picture: dict, garden: Garden, now_s: float) -> Answer:
+    """Will the battery last? From standing alarms and the interval of the state of charge against the floor."""
+    alarms = {a.get("alarm"): a for a in picture.get("standing") or []}
+    if "battery-low" in alarms:
+        return Answer("bad", "It is low", _since(alarms["battery-low"], now_s))
+    if "battery-will-not-last" in alarms:
+        return Answer("bad", "No", _since(alarms["battery-will-not-last"], now_s))
+    battery = picture.get("battery") or {}
+    charge, low, high = (battery.get(key) for key in ("state_of_charge", "low", "high"))
+    floor = percent(garden.floor)
+    if charge is None or low is None or high is None:
+        return Answer("unsure", "Cannot tell yet", "No battery voltage has been judged so far.")
+    if now_s - battery.get("time", now_s) > STALE_VOLTAGE_S:
+        return Answer("unsure", "Cannot tell", f"Its voltage was last heard {lasted(now_s - battery['time'])} ago.")
+    reading = f"{percent(charge)} charged (between {low * 100:.0f} and {percent(high)})"
+    if low > garden.floor:
+        return Answer("good", "So far, yes", f"{reading}, above your floor of {floor}.")
+    if high > garden.floor:
+        return Answer("unsure", "Perhaps not", f"{reading}: it may already be at your floor of {floor}.")
+    return Answer("bad", "It is low", f"{reading}, below your floor of {floor}.")
+
+
+def page(picture: dict, garden: Garden, now_s: float, problems: list[str], nights: list[dict], footer: list[str]) -> str:
+    """The whole page. problems: lines about the service itself; nights: night records, newest first; footer: notes."""
+    clock = datetime.fromtimestamp(now_s, ZoneInfo(garden.time_zone))
+    moving, lasting = water_moves(picture, now_s), battery_lasts(picture, garden, now_s)
+    body = joined(
+        [
+            tag(
+                "header",
+                tag("h1", garden.name),
+                tag("p", f"as of {clock:%H:%M:%S}", tag("span", f" · {clock:%A %d %B}", class_="day"), id="asof"),
+            ),
+            tag("p", "", id="lost", class_="problem", role="alert", hidden="hidden"),
+            *(tag("p", problem, class_="problem") for problem in problems[:MOST_ROWS]),
+            tag("div", _answer("Is the water moving?", moving), _answer("Will the battery last?", lasting), class_="answers"),
+            _alarms(picture, garden, now_s),
+            tag(
+                "div",
+                _beds(picture, now_s),
+                _battery(picture, garden, now_s, nights),
+                tag("div", _water(picture, garden, now_s), _stations(picture, now_s), class_="stack"),
+                class_="cards",
+            ),
+            tag("div", *(tag("p", line) for line in footer), class_="small"),
+        ]
+    )
+    return _frame(f"{moving.word} · {garden.name}", body)
+
+
+def _frame(title: str, body: Html) -> str:
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        '<meta name="color-scheme" content="light dark">'
+        '<noscript><meta http-equiv="refresh" content="30"></noscript>'
+        '<link rel="icon" href="/pages/icon.svg" type="image/svg+xml">'
+        '<link rel="stylesheet" href="/pages/status.css"><script src="/pages/status.js" defer></script>'
+        f"{tag('title', title)}</head><body>{tag('main', body, id='page')}{_links()}</body></html>\n"
+    )
+
+
+def _answer(question: str, answer: Answer) -> Html:
+    return tag(
+        "section",
+        tag("h2", question),
+        tag("p", answer.word, class_="word"),
+        tag("p", answer.reason),
+        class_=f"answer {answer.mood}",
+    )
+
+
+def _alarms(picture: dict, garden: Garden, now_s: float) -> Html:
+    standing = sorted(picture.get("standing") or [], key=lambda a: (_ORDER.get(a.get("priority"), 3), a.get("since") or 0))
+    if not standing:
+        return tag("p", "No alarm stands.", class_="calm")
+    zone = ZoneInfo(garden.time_zone)
+    return tag("section", tag("h2", "What stands"), *(_alarm(a, zone, now_s) for a in standing[:MOST_ROWS]), class_="alarms")
+
+
+def _alarm(alarm: dict, zone: ZoneInfo, now_s: float) -> Html:
+    since_s, priority = alarm.get("since"), str(alarm.get("priority", ""))
+    since = f"since {datetime.fromtimestamp(since_s, zone):%a %H:%M}, {lasted(now_s - since_s)}" if since_s else ""
+    return tag(
+        "article",
+        tag("p", tag("b", _CALLS.get(priority, priority)), f" · {alarm.get('subject', '')} · {since}", class_="call"),
+        tag("h3", alarm.get("message") or alarm.get("alarm", "")),
+        tag("p", alarm["consequence"]) if alarm.get("consequence") else None,
+        tag("p", tag("b", "What to do: "), alarm["action"], class_="action") if alarm.get("action") else None,
+        class_=f"alarm {priority if priority in _ORDER else 'note'}",
+    )
+
+
+def _rows(*rows: tuple[str, str]) -> Html:
+    return tag("dl", *(tag("div", tag("dt", name), tag("dd", value)) for name, value in rows))
+
+
+def _beds(picture: dict, now_s: float) -> Html:
+    beds = picture.get("beds") or {}
+    cards = []
+    for name, bed in list(beds.items())[:MOST_ROWS]:
+        last_s, since_s, phase = bed.get("last_cycle"), bed.get("since"), bed.get("phase", "unknown")
+        span = f" for {lasted(now_s - since_s)}" if since_s and phase != "unknown" else ""
+        rows = _rows(
+            ("now", f"{_PHASES.get(phase, phase)}{span}"),
+            ("last drained", f"{lasted(now_s - last_s)} ago" if last_s else "not seen yet"),
+            ("usual cycle", lasted(bed["period_s"]) if bed.get("period_s") else "still learning"),
+            ("cycles counted", str(bed.get("cycles", 0))),
+        )
+        cards.append(tag("div", tag("h3", name), rows, class_="bed"))
+    return tag("section", tag("h2", "Beds"), *(cards or [tag("p", "No bed heard yet.")]), class_="card")
+
+
+def _battery(picture: dict, garden: Garden, now_s: float, nights: list[dict]) -> Html:
+    battery = picture.get("battery") or {}
+    if not battery:
+        return tag("section", tag("h2", "Battery"), tag("p", "No voltage heard yet."), class_="card")
+    rows = [("at the terminals", number(battery.get("voltage_v"), 2, " V"))]
+    charge, low, high = (battery.get(key) for key in ("state_of_charge", "low", "high"))
+    judged = charge is not None and low is not None and high is not None
+    if judged:
+        rows.append(("charge", f"{percent(charge)}, most likely {low * 100:.0f} to {percent(high)}"))
+    rows.append(("▲ your floor", percent(garden.floor)))
+    if battery.get("time"):
+        rows.append(("judged", f"{lasted(now_s - battery['time'])} ago, {_BASES.get(battery.get('basis'), 'basis unknown')}"))
+    night = nights[0] if nights else {}
+    if night.get("state_of_charge_dusk") is not None and night.get("state_of_charge_dawn") is not None:
+        dusk, dawn = percent(night["state_of_charge_dusk"]), percent(night["state_of_charge_dawn"])
+        rows.append(("last night", f"{dusk} at dusk, {dawn} at dawn, {number(night.get('used_ah'), 0)} Ah drawn"))
+    gauge = _gauge(charge, low, high, garden.floor) if judged else None
+    return tag("section", tag("h2", "Battery"), gauge, _rows(*rows), class_="card")
+
+
+def _gauge(charge: float, low: float, high: float, floor: float) -> Html:
+    """A bar from empty to full: the interval as a band, the best guess as a line, the floor as a notch."""
+    at = [min(100.0, max(0.0, 100 * share)) for share in (charge, low, high, floor)]
+    shapes = [
+        tag("rect", class_="trough", x=0, y=3, width=100, height=8, rx=2),
+        tag("rect", class_="band", x=f"{at[1]:.1f}", y=3, width=f"{max(0.5, at[2] - at[1]):.1f}", height=8),
+        tag("rect", class_="guess", x=f"{max(0, at[0] - 0.4):.1f}", y=1, width="0.8", height=12),
+        tag("path", class_="floor", d=f"M{at[3]:.1f} 14 l-1.6 3.4 h3.2 z"),
+    ]
+    words = f"{percent(charge)} charged, between {percent(low)} and {percent(high)}; floor at {percent(floor)}"
+    return tag("svg", tag("title", words), *shapes, class_="gauge", viewBox="0 0 100 18", role="img")
+
+
+def _water(picture: dict, garden: Garden, now_s: float) -> Html:
+    water = picture.get("water") or {}
+    if water.get("temperature_c") is None:
+        return tag("section", tag("h2", "Water"), tag("p", "No temperature heard yet."), class_="card")
+    rows = [("in the sump", number(water["temperature_c"], 1, " °C"))]
+    if garden.coldest_c is not None and garden.warmest_c is not None:
+        rows.append(("your limits", f"{number(garden.coldest_c, 0)} to {number(garden.warmest_c, 0)} °C"))
+    if water.get("time"):
+        rows.append(("measured", f"{lasted(now_s - water['time'])} ago"))
+    return tag("section", tag("h2", "Water"), _rows(*rows), class_="card")
+
+
+def _stations(picture: dict, now_s: float) -> Html:
+    rows = []
+    for name, station in list((picture.get("stations") or {}).items())[:MOST_ROWS]:
+        heard_s = station.get("last_heard")
+        word = f"heard {lasted(now_s - heard_s)} ago" if heard_s is not None else "not heard yet"
+        rows.append((name, f"silent, {word}" if station.get("silent") else word))
+    return tag("section", tag("h2", "Stations"), _rows(*rows) if rows else tag("p", "None heard yet."), class_="card")
+
+
+def _links() -> Html:
+    links = [tag("a", word, href=path) for word, path in (
+        ("now", "/api/now"), ("health", "/api/health"), ("alarms", "/api/alarms"), ("all answers described", "/openapi.json"),
+    )]
+    # Outside what the script swaps, so that a link keeps its focus.
+    return tag("footer", "As JSON: ", joined([Html(f"{link} ") for link in links]))

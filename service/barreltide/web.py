@@ -1,0 +1,393 @@
+"""The plain web face: documented JSON and one status page, read-only, on loopback unless told otherwise.
+
+Reads the store through a connection for each thread and the engine's picture through `live`; writes nothing. No
+request of the page leaves this host. Times are Unix seconds (UTC), and names carry their units.
+"""
+
+from __future__ import annotations
+
+import errno
+import logging
+import socket
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Protocol
+
+import uvicorn
+from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, JSONResponse, Response
+
+from . import __version__
+from .pages import status
+from .site import Site
+from .store import MOST_ROWS, Store
+
+START_TIMEOUT_S = 20
+STOP_TIMEOUT_S = 4
+FOREVER_S = 1e12
+MOST_CONNECTIONS = 64
+
+log = logging.getLogger("barreltide.web")
+
+HEADERS = {
+    "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "
+    "img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store",
+}
+ASSETS = {"status.css": "text/css", "status.js": "text/javascript", "icon.svg": "image/svg+xml"}
+
+
+class WebError(Exception):
+    """The pages cannot be served; the text is one clear line."""
+
+
+class Live(Protocol):
+    """What the running service shows: the engine's picture and its own health, each a dict replaced whole."""
+
+    def picture(self) -> dict: ...
+
+    def health(self) -> dict: ...
+
+
+# The shapes of the answers, for /openapi.json. A value that is not known is null.
+
+
+@dataclass
+class Health:
+    """How the service is. `last_reading_age_s`: seconds since a pack arrived, null before the first; `problems`: one
+    line for each thing that is wrong with the service itself; counts are since the store was made."""
+
+    last_reading_age_s: float | None
+    time_s: float
+    version: str
+    packs_stored: int
+    refused: int
+    standing_alarms: int
+    problems: list[str]
+
+
+@dataclass
+class Now:
+    """The engine's picture of this moment: beds, pumps, battery (V, share of charge 0 to 1 with a 90 % interval), water
+    (degrees Celsius), stations and standing alarms. `time`: the engine's clock, `now_s`: the host's, Unix seconds."""
+
+    now_s: float
+    time: float | None
+    beds: dict[str, dict]
+    pumps: dict[str, dict]
+    battery: dict | None
+    water: dict | None
+    stations: dict[str, dict]
+    standing: list[dict]
+
+
+@dataclass
+class Readings:
+    """Readings of one series in order of time: `[[time_s, value], …]`, SI units, a float switch as true (wet) or
+    false. When there are more than `limit`, the newest are given and `more` is true: ask again up to the first."""
+
+    station: str
+    name: str
+    unit: str | None
+    readings: list[tuple[float, float | bool | str]]
+    more: bool
+
+
+@dataclass
+class SeriesList:
+    """Every series that a station ever sent, with its unit and newest reading."""
+
+    series: list[dict]
+
+
+@dataclass
+class Cycles:
+    """Counted cycles, newest first; `time`: when the bed had drained for good; the `_s` fields are seconds."""
+
+    cycles: list[dict]
+    more: bool
+
+
+@dataclass
+class Nights:
+    """Night records, newest first; amp-hours, volts, hours, and shares of charge from 0 to 1."""
+
+    nights: list[dict]
+    more: bool
+
+
+@dataclass
+class Alarms:
+    """`standing`: alarms that stand now; `journal`: every raising and clearing, newest first."""
+
+    standing: list[dict]
+    journal: list[dict]
+    more: bool
+
+
+@dataclass
+class Refused:
+    """Messages that were refused and kept aside, newest first, each with its reason; `total` counts all ever refused."""
+
+    total: int
+    refused: list[dict]
+
+
+@dataclass
+class Notices:
+    """What was sent to phones, newest first; each with its sendings: channel, state (waiting, sent, given-up), tries,
+    `sent_s`, and the last error."""
+
+    notices: list[dict]
+
+
+@dataclass
+class Wrong:
+    """`error`: one line that names what was wrong, what was found and what would do."""
+
+    error: str
+
+
+Name = Annotated[str, Query(min_length=1, max_length=128)]
+Start = Annotated[float, Query(ge=0, le=FOREVER_S, allow_inf_nan=False, description="from this time on, Unix seconds")]
+End = Annotated[float, Query(ge=0, le=FOREVER_S, allow_inf_nan=False, description="up to this time, Unix seconds")]
+Limit = Annotated[int, Query(ge=1, le=MOST_ROWS, description="rows at most")]
+
+
+def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = time.time) -> FastAPI:
+    """The application. now: the host's clock, Unix seconds."""
+    app = FastAPI(
+        title="Barreltide", version=__version__, docs_url=None, redoc_url=None, description=__doc__,
+        responses={422: {"model": Wrong}},
+    )  # fmt: skip
+    _handle_errors(app)
+    app.include_router(_api(site, store, live, now))
+    app.include_router(_pages(site, store, live, now))
+
+    @app.middleware("http")
+    async def headers(request: Request, call_next):
+        response = await call_next(request)
+        response.headers.update(HEADERS)
+        return response
+
+    return app
+
+
+def _only_known(request: Request) -> None:
+    """A misspelt parameter would be passed over in silence, and the answer be taken for what was asked."""
+    known = [field.alias for field in request.scope["route"].dependant.query_params]
+    for name in request.query_params:
+        if name not in known:
+            would = f"{', '.join(known)} would do" if known else "this takes none"
+            raise HTTPException(422, f"{name[:64]}: no such parameter; {would}")
+
+
+def _in_order(start_s: float, end_s: float) -> None:
+    if start_s > end_s:
+        raise HTTPException(422, f"start_s: found {start_s:.0f}, which is after end_s {end_s:.0f}; an earlier time would do")
+
+
+def _one_of(parameter: str, value: str | None, names: list[str]) -> None:
+    if value is not None and value not in names:
+        raise HTTPException(422, f"{parameter}: found {value[:64]!r}; {' or '.join(names[:16])} would do")
+
+
+def _more(rows: list, limit: int) -> bool:
+    """Whether there are more than `limit`; the store was asked for one beyond it, but never gives over MOST_ROWS."""
+    return len(rows) > limit or len(rows) == MOST_ROWS
+
+
+def _health(store: Store, live: Live, now_s: float) -> dict:
+    picture, shown = live.picture(), live.health()
+    problems = list(shown.get("problems") or [])
+    try:
+        counts = store.counts()
+    except sqlite3.Error as error:
+        counts = {}
+        problems.append(f"the store cannot be read: {error}")
+    heard = [s["last_heard"] for s in (picture.get("stations") or {}).values() if s.get("last_heard") is not None]
+    return {
+        "last_reading_age_s": round(max(0.0, now_s - max(heard)), 1) if heard else None,
+        "time_s": now_s,
+        "version": __version__,
+        "packs_stored": counts.get("packs", 0),
+        "refused": counts.get("refused", 0),
+        "standing_alarms": len(picture.get("standing") or []),
+        **shown,
+        "problems": problems,
+    }
+
+
+def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIRouter:
+    api = APIRouter(prefix="/api", default_response_class=JSONResponse, dependencies=[Depends(_only_known)])
+    beds = [bed.name for bed in site.beds]
+
+    def events(kind: str, subject: str | None, start_s: float, end_s: float, limit: int) -> tuple[list, bool]:
+        _in_order(start_s, end_s)
+        rows = store.events(kind, subject, start_s, end_s, limit + 1)
+        return rows[:limit], _more(rows, limit)
+
+    @api.get("/health", response_model=Health)
+    def health() -> Any:
+        return JSONResponse(_health(store, live, now()))
+
+    @api.get("/now", response_model=Now)
+    def the_moment() -> Any:
+        blank = {"time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}, "standing": []}
+        return JSONResponse({"now_s": now(), **blank, **live.picture()})
+
+    @api.get("/series", response_model=SeriesList)
+    def series() -> Any:
+        return JSONResponse({"series": store.latest_readings()[:MOST_ROWS]})
+
+    @api.get("/readings", response_model=Readings)
+    def readings(station: Name, name: Name, start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 1000) -> Any:
+        _in_order(start_s, end_s)
+        known = [s for s in store.series() if (s["station"], s["name"]) == (station, name)]
+        if not known:
+            raise HTTPException(404, f"no readings {name!r} from station {station!r}; /api/series lists what there is")
+        rows = store.readings(station, name, start_s, end_s, limit + 1)
+        pairs = [[row["time_s"], row["value"]] for row in rows[-limit:]]
+        return JSONResponse({**known[0], "readings": pairs, "more": _more(rows, limit)})
+
+    @api.get("/cycles", response_model=Cycles)
+    def cycles(bed: Name | None = None, start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        _one_of("bed", bed, beds)
+        rows, more = events("cycle", bed, start_s, end_s, limit)
+        return JSONResponse({"cycles": rows, "more": more})
+
+    @api.get("/nights", response_model=Nights)
+    def nights(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        rows, more = events("night", None, start_s, end_s, limit)
+        return JSONResponse({"nights": rows, "more": more})
+
+    @api.get("/alarms", response_model=Alarms)
+    def alarms(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        rows, more = events("alarm", None, start_s, end_s, limit)
+        return JSONResponse({"standing": live.picture().get("standing") or [], "journal": rows, "more": more})
+
+    @api.get("/notices", response_model=Notices)
+    def notices(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> Any:
+        return JSONResponse({"notices": store.notices(limit)})
+
+    @api.get("/refused", response_model=Refused)
+    def refused(limit: Limit = 100) -> Any:
+        return JSONResponse({"total": store.counts().get("refused", 0), "refused": store.refusals(limit)})
+
+    return api
+
+
+def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIRouter:
+    pages = APIRouter(include_in_schema=False)
+    folder = resources.files("barreltide.pages")
+    assets = {name: (folder / name).read_bytes() for name in ASSETS}
+    garden = status.Garden(
+        site.name, site.time_zone, site.battery.lowest_state_of_charge,
+        site.sump.coldest_c if site.sump else None, site.sump.warmest_c if site.sump else None,
+    )  # fmt: skip
+
+    @pages.get("/", response_class=HTMLResponse)
+    def page() -> Any:
+        now_s = now()
+        health = _health(store, live, now_s)
+        try:
+            nights = store.events("night", limit=1)
+        except sqlite3.Error:
+            nights = []  # `problems` tells already that the store cannot be read
+        refused = f" · {health['refused']} refused" if health["refused"] else ""
+        footer = [f"Barreltide {__version__} · {health['packs_stored']} packs stored{refused}"]
+        return HTMLResponse(status.page(live.picture(), garden, now_s, health["problems"], nights, footer))
+
+    @pages.get("/pages/{name}")
+    def asset(name: str) -> Any:
+        if name not in assets:
+            raise HTTPException(404, "no such page; / is the status page")
+        return Response(assets[name], media_type=ASSETS[name])
+
+    return pages
+
+
+def _handle_errors(app: FastAPI) -> None:
+    @app.exception_handler(RequestValidationError)
+    async def wrong_parameter(request: Request, error: RequestValidationError) -> JSONResponse:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
+        found = "" if first["type"] == "missing" else f"found {str(first.get('input'))[:64]!r}; "
+        return JSONResponse({"error": f"{where}: {found}{first['msg'][:1].lower()}{first['msg'][1:]}"}, 422)
+
+    @app.exception_handler(404)
+    @app.exception_handler(405)
+    @app.exception_handler(HTTPException)
+    async def refused(request: Request, error: HTTPException) -> JSONResponse:
+        return JSONResponse({"error": error.detail}, error.status_code)
+
+    @app.exception_handler(sqlite3.Error)
+    async def store_fails(request: Request, error: sqlite3.Error) -> JSONResponse:
+        log.error("the store cannot be read: %s", error)
+        return JSONResponse({"error": f"the store cannot be read: {error}"}, 503)
+
+
+class WebServer:
+    """uvicorn in a thread, on a socket that was bound before, so that a port in use is told at once."""
+
+    def __init__(self, app: FastAPI, host: str, port: int) -> None:
+        self._socket = _bind(host, port)
+        self.host, self.port = host, self._socket.getsockname()[1]
+        config = uvicorn.Config(
+            app, log_config=None, access_log=False, lifespan="off", ws="none", loop="asyncio", http="h11",
+            limit_concurrency=MOST_CONNECTIONS, timeout_graceful_shutdown=1, server_header=False,
+        )  # fmt: skip
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._run, name="web", daemon=True)
+
+    @property
+    def address(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"http://{host}:{self.port}/"
+
+    def start(self) -> None:
+        """Returns once requests are answered; raises WebError when that does not come about."""
+        self._thread.start()
+        give_up = time.monotonic() + START_TIMEOUT_S
+        while not self._server.started:
+            if not self._thread.is_alive() or time.monotonic() > give_up:
+                raise WebError(f"the pages did not start on {self.address}")
+            time.sleep(0.02)
+
+    def stop(self) -> None:
+        """End within a few seconds, cutting off requests that are still open then."""
+        self._server.should_exit = True
+        if self._thread.is_alive():
+            self._thread.join(STOP_TIMEOUT_S)
+            self._server.force_exit = True
+        self._socket.close()
+
+    def _run(self) -> None:
+        self._server.run(sockets=[self._socket])
+
+
+def _bind(host: str, port: int) -> socket.socket:
+    try:
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+        return socket.create_server(address[:2], family=family, backlog=128)
+    except OSError as error:
+        if isinstance(error, socket.gaierror):
+            raise WebError(f"[web] host: found {host!r}, which is no address of this machine; 127.0.0.1 would do") from None
+        if error.errno == errno.EADDRINUSE:
+            raise WebError(
+                f"[web] port: {port} on {host} is in use by another program; another number, or 0 for any free one, would do"
+            ) from None
+        raise WebError(f"[web] host, port: cannot listen on {host} port {port}: {error.strerror}") from None
+
+
+def serve(site: Site, store_path: str | Path, live: Live, now: Callable[[], float] = time.time) -> WebServer:
+    """A web server for the site, bound and ready for `start()`. Raises WebError where the address cannot be had."""
+    return WebServer(create_app(site, Store(store_path), live, now), site.web.host, site.web.port)
