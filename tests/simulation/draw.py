@@ -37,6 +37,7 @@ class StationPlan:
     meter_noise_v: float = 0.005
     meter_step_v: float = 0.01
     hum_v: float = 0.02  # while the charge controller regulates
+    patient: bool = True  # repeats states only while none is about to change; else one may be told just after its change
     clock: bool = True
     clock_error_s: float = 0.0
     duplicates: float = 0.02
@@ -144,6 +145,7 @@ def draw_garden(seed: int, **overrides) -> Plan:
     station = StationPlan(
         meter_gain=1 + rng.gauss(0, 0.003), meter_offset_v=rng.gauss(0, 0.01), meter_noise_v=rng.uniform(0.002, 0.012),
         meter_step_v=rng.choice((0.001, 0.005, 0.01, 0.01)), hum_v=rng.uniform(0.005, 0.05), clock=clock,
+        patient=rng.random() < 0.7,
         clock_error_s=rng.gauss(0, 0.5), duplicates=rng.uniform(0.005, 0.03), late=rng.uniform(0, 0.004),
         jitter_s=rng.uniform(0.05, 1.0), current_noise_a=rng.uniform(0.005, 0.03), **sensors,
     )  # fmt: skip

@@ -77,6 +77,7 @@ class Station:
     _next_flip_s: float = 0.0
     _voltage_s: float = 0.0
     _was_off: bool = True
+    _repeat_due: bool = False
 
     def observe(self) -> None:
         """Takes what the garden shows now, at a multiple of five seconds."""
@@ -98,7 +99,10 @@ class Station:
             self._slow_sensors(now_s)
         for at_s, name, wet in changes:
             self._close(max(at_s + DEBOUNCE_S + 0.1, now_s - 4.9), [(name, at_s, wet)])
-        if tick % REPEAT_S == 0:
+        self._repeat_due |= tick % REPEAT_S == 0
+        undecided = any(switch.pending and switch.pending[1] is not switch.told for switch in self.switches.values())
+        if self._repeat_due and not (self.plan.station.patient and undecided):
+            self._repeat_due = False
             self._records += [(name, now_s, switch.told) for name, switch in self.switches.items()]
         if tick % PACK_S == 0 and self._records:
             records, self._records = self._records, []

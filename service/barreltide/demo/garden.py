@@ -20,6 +20,7 @@ from random import Random
 
 GRAVITY = 9.80665
 STEP_S = 5.0  # the battery and the flows stand still for this long
+REST_S = 2.0  # a float that stays put this long has settled
 FINE_S = 0.25  # ripple is looked at this closely, near a float's trip point only
 WEIR = 1.75  # broad crest, SI: q = WEIR * rim * head^1.5
 DAY_S = 86400.0
@@ -29,13 +30,30 @@ FILLING, PRIMING, SIPHONING, BREAKING, DRIBBLING = "filling", "priming", "siphon
 
 @dataclass(slots=True)
 class Float:
-    """A float switch: trips up half its hysteresis above `height_m` and down half of it below."""
+    """A float switch: trips up half its hysteresis above `height_m` and down half of it below.
+
+    `rose_s` and `fell_s`: since when it was last wet, and last dry, for two seconds without a break.
+    """
 
     height_m: float
     hysteresis_m: float
     wet: bool = False
     rose_s: float | None = None
     fell_s: float | None = None
+    _since_s: float = 0.0
+    _rests_wet: bool = False
+
+    def trip(self, at_s: float) -> None:
+        self.settle(at_s)
+        self.wet, self._since_s = not self.wet, at_s
+
+    def settle(self, now_s: float) -> None:
+        if self.wet is not self._rests_wet and now_s - self._since_s >= REST_S:
+            self._rests_wet = self.wet
+            if self.wet:
+                self.rose_s = self._since_s
+            else:
+                self.fell_s = self._since_s
 
 
 @dataclass(slots=True)
@@ -93,7 +111,7 @@ class Bed:
             self._watch(now_s, took_s, before_m, inflow_m3_s > 0.0, rng, edges)
             now_s += took_s
             if not self._counted and self.state in (FILLING, DRIBBLING):
-                self._count()
+                self._count(now_s)
         return left
 
     def _fill(self, now_s, rest_s, inflow, rng):
@@ -168,17 +186,16 @@ class Bed:
             wet = level_m > switch.height_m - half_m if switch.wet else level_m > switch.height_m + half_m
             if wet is not switch.wet:
                 at_s = now_s + span_s * step / steps
-                switch.wet = wet
-                if wet:
-                    switch.rose_s = at_s
-                else:
-                    switch.fell_s = at_s
+                switch.trip(at_s)
                 edges.append((at_s, self.name, name, wet))
 
-    def _count(self) -> None:
+    def _count(self, now_s: float) -> None:
         """The siphon has ended its run: a cycle, if the upper float fell for good in it."""
-        self._counted = True
         upper = self.floats["high"]
+        upper.settle(now_s)
+        if now_s - upper._since_s < REST_S:
+            return
+        self._counted = True
         if upper.wet or upper.fell_s is None or upper.fell_s < self._siphoned_s:
             return
         rose_s = upper.rose_s if upper.rose_s is not None and upper.rose_s < upper.fell_s else None
