@@ -37,7 +37,7 @@ class StationPlan:
     meter_noise_v: float = 0.005
     meter_step_v: float = 0.01
     hum_v: float = 0.02  # while the charge controller regulates
-    patient: bool = True  # repeats states only while none is about to change; else one may be told just after its change
+    patient: bool = True  # with its repetitions: waits while a float is undecided, then sends at once
     clock: bool = True
     clock_error_s: float = 0.0
     duplicates: float = 0.02

@@ -101,10 +101,12 @@ class Station:
             self._close(max(at_s + DEBOUNCE_S + 0.1, now_s - 4.9), [(name, at_s, wet)])
         self._repeat_due |= tick % REPEAT_S == 0
         undecided = any(switch.pending and switch.pending[1] is not switch.told for switch in self.switches.values())
+        repeated = False
         if self._repeat_due and not (self.plan.station.patient and undecided):
             self._repeat_due = False
+            repeated = self.plan.station.patient  # closes the pack at once; else a change may overtake it
             self._records += [(name, now_s, switch.told) for name, switch in self.switches.items()]
-        if tick % PACK_S == 0 and self._records:
+        if (tick % PACK_S == 0 or repeated) and self._records:
             records, self._records = self._records, []
             self._close(now_s, records)
 
