@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from math import pi, sqrt
 from random import Random
 
-from barreltide.demo.garden import GRAVITY, Battery, Bed, Float, Garden, Pump, Sky, Sump, Warmth
+from barreltide.demo.garden import GRAVITY, Bed, Float, Garden, Pump, Sump, Warmth
+from barreltide.demo.power import Battery, Sky
 
 PLACES = (  # latitude, longitude, zone; nobody's garden
     (38.5, -121.7, "America/Los_Angeles"),
@@ -64,6 +65,7 @@ class Plan:
     label: dict  # what stands on the battery and the panel, and in the owner's notes
     panel_a: float
     gloom: float
+    shade: tuple[float, float, float]
     warmth: dict
     sump: dict
     electronics_a: float
@@ -87,7 +89,7 @@ class Plan:
             pumps=pumps,
             battery=Battery(**self.battery),
             panel_a=self.panel_a,
-            sky=Sky(self.latitude, self.longitude, self.gloom, Random(self.seed * 7 + 1)),
+            sky=Sky(self.latitude, self.longitude, self.gloom, Random(self.seed * 7 + 1), self.shade),
             warmth=Warmth(**self.warmth),
             sump=Sump(**self.sump),
             electronics_a=self.electronics_a,
@@ -161,7 +163,7 @@ def draw_garden(seed: int, **overrides) -> Plan:
     )
     plan = Plan(
         seed, start_s, *place, beds, pump_plans,
-        panel_a=power["panel_a"], battery=power["battery"], label=power["label"], gloom=power["gloom"],
+        panel_a=power["panel_a"], battery=power["battery"], label=power["label"], gloom=power["gloom"], shade=_draw_shade(rng),
         warmth={"air_c": water_c + rng.uniform(-2, 2), "swing_c": rng.uniform(2, 8), "water_c": water_c,
                 "water_swing_c": swing_c},
         sump=sump, electronics_a=rng.uniform(0.03, 0.15), fouling_per_day=rng.uniform(0, 0.004), station=station,
@@ -178,6 +180,14 @@ def _draw_start(rng: Random, latitude: float) -> float:
         from_midsummer = abs((day - (172 if latitude > 0 else 355) + 182) % 365 - 182)
         if from_midsummer < (183 if abs(latitude) < 36 else 135 if abs(latitude) < 45 else 105):
             return FIRST_DAY_S + 86400.0 * day + rng.uniform(0, 86400)
+
+
+def _draw_shade(rng: Random) -> tuple[float, float, float]:
+    """A tree or a chimney stands before a third of all panels for an hour or two."""
+    if rng.random() > 0.33:
+        return (0.0, 0.0, 1.0)
+    from_hour = rng.uniform(7, 16)
+    return (from_hour, from_hour + rng.uniform(0.5, 2.0), rng.uniform(0.15, 0.6))
 
 
 def _sun_hours(place: tuple, start_s: float) -> float:
