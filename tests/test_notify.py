@@ -38,7 +38,7 @@ def until(what, patience_s: float = PATIENCE_S):
 
 
 class Hook:
-    """A real HTTP receiver. `answers`: what to do with the coming requests, 200 when it has run out; "hang" never answers."""
+    """A real HTTP receiver. `answers`: for the coming requests, 200 when they have run out; "hang" never answers."""
 
     def __init__(self, *answers: int | str, port: int = 0) -> None:
         self.answers, self.got, self.release = list(answers), [], threading.Event()
@@ -90,7 +90,7 @@ class Mailbox:
     def __init__(self) -> None:
         self.got: list[email.message.EmailMessage] = []
 
-    async def handle_DATA(self, server, session, envelope):  # noqa: N802 (the library's name)
+    async def handle_DATA(self, server, session, envelope):  # the library's name
         self.got.append(email.message_from_bytes(envelope.content, policy=email.policy.default))
         return "250 OK"
 
@@ -133,7 +133,9 @@ def notifiers():
 
 def put(store: Store, channels, notice: str = "pump-stopped/pump/1", priority: str = "urgent", created_s=None) -> None:
     created_s = time.time() if created_s is None else created_s
-    row = Notice(notice, 1, created_s, "pump-stopped", "pump", priority, "garden: Go now. The pump stands still.", "Look at it.")
+    row = Notice(
+        notice, 1, created_s, "pump-stopped", "pump", priority, "garden: Go now. The pump stands still.", "Look at it."
+    )
     store.commit(Work(notices=[row], channels=list(channels)))
 
 
@@ -327,7 +329,9 @@ def test_no_secret_reaches_a_log_a_screen_a_command_line_or_the_store(store, hoo
     until(lambda: states(store)["pump-stopped/pump/1", "2 mailto"][1] >= 1)
     assert all(SECRET.encode() not in command_line(pid) for pid in couriers())
     printed = capfd.readouterr()
-    shown = caplog.text + printed.out + printed.err + repr(states(store)) + repr(courier.check([f"jsn://{SECRET}", SECRET]))
+    shown = (
+        caplog.text + printed.out + printed.err + repr(states(store)) + repr(courier.check([f"jsn://{SECRET}", SECRET]))
+    )
     assert "was not taken by channel 2 mailto" in shown
     assert SECRET not in shown
     assert all(SECRET.encode() not in path.read_bytes() for path in tmp_path.iterdir())
@@ -349,7 +353,14 @@ def test_redaction(url, said, shown):
 
 def test_a_wrong_url_is_named_by_its_place_and_schema_only():
     wrong = courier.check(
-        ["json://127.0.0.1/x", f"jsn://{SECRET}", SECRET, f"tgram://{SECRET}", "mailto://x:y@garden.example", "qqqqzz://a"]
+        [
+            "json://127.0.0.1/x",
+            f"jsn://{SECRET}",
+            SECRET,
+            f"tgram://{SECRET}",
+            "mailto://x:y@garden.example",
+            "qqqqzz://a",
+        ]
     )
     assert wrong == [
         "[notify] urls, number 2: no channel is called jsn://; did you mean json://?",
@@ -358,6 +369,13 @@ def test_a_wrong_url_is_named_by_its_place_and_schema_only():
         "[notify] urls, number 6: no channel is called qqqqzz://",
     ]
     assert courier.check([]) == []
+
+
+def test_the_first_wrong_url_stops_the_start_with_one_line():
+    with pytest.raises(notify.NotifyError) as told:
+        notify.check(["json://127.0.0.1/x", f"jsn://{SECRET}", SECRET])
+    assert str(told.value) == "[notify] urls, number 2: no channel is called jsn://; did you mean json://? (and 1 more)"
+    notify.check(["json://127.0.0.1/x"])
 
 
 def test_the_waits_grow_and_end_after_a_day(monkeypatch):
@@ -382,20 +400,26 @@ def alarm(message: str, change: str = "raised", priority: str = "urgent") -> Ala
     return AlarmChanged(NIGHT_S, NIGHT_S - 900, "pump-stopped", "pump", change, priority, message)
 
 
-def test_a_notice_says_first_what_happened_then_what_it_means_and_what_to_do():
+@pytest.mark.parametrize("told_in_message", ["", " The fish have air for some hours. See whether the inlet is clear."])
+def test_a_notice_says_first_what_happened_then_what_it_means_and_what_to_do(told_in_message):
     title, body = notify.compose(
-        alarm("The pump stands still at 12.31 V. The fish have air for some hours. See whether the inlet is clear."),
+        alarm(f"The pump stands still at 12.31 V. Both beds are overdue.{told_in_message}"),
         "quince-yard", "Europe/Lisbon",
+        "The fish have air for some hours.", "See whether the inlet is clear.",
     )  # fmt: skip
     assert title == "quince-yard: Go now. The pump stands still at 12.31 V."
     assert body.split("\n") == [
-        "The fish have air for some hours. See whether the inlet is clear.",
+        "Both beds are overdue.",
+        "The fish have air for some hours.",
+        "What to do: See whether the inlet is clear.",
         "Since Mon 14:58, told Mon 15:13.",
     ]
 
 
 def test_a_notice_that_it_is_over_calls_nobody():
-    title, body = notify.compose(alarm("Back to normal: the pump stood still.", "cleared"), "quince-yard", "Europe/Lisbon")
+    title, body = notify.compose(
+        alarm("Back to normal: the pump stood still.", "cleared"), "quince-yard", "Europe/Lisbon", "x?", "y?"
+    )
     assert title == "quince-yard: Back to normal: the pump stood still."
     assert body == "Since Mon 14:58, told Mon 15:13."
 
@@ -405,4 +429,4 @@ def test_a_long_message_is_cut_in_the_title_and_kept_in_the_body():
     title, body = notify.compose(alarm(message, priority="soon"), "quince-yard", "Europe/Lisbon")
     assert title.startswith("quince-yard: Today. The pump stands still") and len(title) == 120 and title.endswith("…")
     assert body.startswith(message.strip()[:400])
-    assert len(notify.compose(alarm("endless " * 1000), "quince-yard", "Europe/Lisbon")[1]) < 1600
+    assert len(notify.compose(alarm("endless " * 1000), "quince-yard", "Europe/Lisbon")[1]) < 700

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import socket
-import time
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -47,11 +46,14 @@ def good_picture(now_s: float = NOW_S) -> dict:
     return {
         "time": now_s,
         "beds": {
-            "bed-1": {"wet": True, "since": now_s - 100, "phase": "filling", "period_s": 912, "cycles": 4312, "last_cycle": now_s - 420},
-            "bed-2": {"wet": False, "since": now_s - 64, "phase": "draining", "period_s": None, "cycles": 1, "last_cycle": now_s - 64},
+            "bed-1": {"wet": True, "since": now_s - 100, "phase": "filling", "period_s": 912, "cycles": 4312,
+                      "last_cycle": now_s - 420},
+            "bed-2": {"wet": False, "since": now_s - 64, "phase": "draining", "period_s": None, "cycles": 1,
+                      "last_cycle": now_s - 64},
         },
         "pumps": {"pump": {"running": True, "since": now_s - 9000}},
-        "battery": {"voltage_v": 12.413, "state_of_charge": 0.7, "low": 0.61, "high": 0.79, "basis": "loaded", "time": now_s - 40},
+        "battery": {"voltage_v": 12.413, "state_of_charge": 0.7, "low": 0.61, "high": 0.79, "basis": "loaded",
+                    "time": now_s - 40},
         "water": {"temperature_c": 21.37, "time": now_s - 12},
         "stations": {"barrels": {"last_heard": now_s - 4, "silent": False}},
         "standing": [],
@@ -60,7 +62,8 @@ def good_picture(now_s: float = NOW_S) -> dict:
 
 def an_alarm(alarm: str = "pump-stopped", priority: str = "urgent", **more: object) -> dict:
     return {
-        "alarm": alarm, "subject": "pump", "priority": priority, "since": NOW_S - 1200, "message": "The pump stands still.",
+        "alarm": alarm, "subject": "pump", "priority": priority, "since": NOW_S - 1200,
+        "message": "The pump stands still.",
         "consequence": "The fish have air for some hours.", "action": "See whether the inlet is clear.", **more,
     }  # fmt: skip
 
@@ -97,9 +100,20 @@ def served(tmp_path):
     running.server.stop()
 
 
+@pytest.fixture(scope="module")
+def served_once(tmp_path_factory):
+    """For tests that change nothing."""
+    running = Running(tmp_path_factory.mktemp("web"))
+    yield running
+    running.client.close()
+    running.server.stop()
+
+
 def fill(store: Store) -> None:
     work = Work()
-    work.arrivals = [Arrival(store.next_arrival(), NOW_S - 9 + seq, "readings", "barrels", 7, seq, b"[]") for seq in range(3)]
+    work.arrivals = [
+        Arrival(store.next_arrival(), NOW_S - 9 + seq, "readings", "barrels", 7, seq, b"[]") for seq in range(3)
+    ]
     volts = store.series_id("barrels", "battery/voltage", "V", work)
     high = store.series_id("barrels", "bed-1/high", None, work)
     work.readings = [(volts, NOW_S - VOLTAGES + i, 12 + i / VOLTAGES) for i in range(VOLTAGES)] + [(high, NOW_S, 1)]
@@ -108,7 +122,9 @@ def fill(store: Store) -> None:
             cycle = CycleCounted(NOW_S - 9000 + 900 * n, bed, n, 900.0 if n > 1 else None, 300.0, 600.0, None, None)
             work.events.append((store.next_event(), None, cycle))
     night = NightEnded(NOW_S - 5000, "2026-09-20", NOW_S - 50_000, NOW_S - 5000, 0.92, 0.71, 18.4, 12.11, 31.0)
-    raised = AlarmChanged(NOW_S - 600, NOW_S - 1200, "pump-stopped", "pump", "raised", "urgent", "The pump stands still.")
+    raised = AlarmChanged(
+        NOW_S - 600, NOW_S - 1200, "pump-stopped", "pump", "raised", "urgent", "The pump stands still."
+    )
     work.events += [(store.next_event(), None, night), (store.next_event(), None, raised)]
     work.notices = [Notice("n1", 12, NOW_S - 600, "pump-stopped", "pump", "urgent", "title", "body")]
     work.channels = ["1 json"]
@@ -133,7 +149,8 @@ def test_health_before_the_first_reading(served):
     served.shown = {}
     assert served.get("api/health")["last_reading_age_s"] is None
     assert served.get("api/now") == {
-        "now_s": NOW_S, "time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}, "standing": [],
+        "now_s": NOW_S, "time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {},
+        "standing": [],
     }  # fmt: skip
 
 
@@ -178,7 +195,9 @@ def test_readings_page_back_from_the_newest_until_all_are_seen(served):
             break
     assert len(found) == VOLTAGES and [t for t, _ in found] == sorted({t for t, _ in found})
     assert answer["unit"] == "V" and found[0] == [NOW_S - VOLTAGES, 12.0]
-    assert len(served.get("api/readings", station="barrels", name="battery/voltage", limit=10_000)["readings"]) == 10_000
+    assert (
+        len(served.get("api/readings", station="barrels", name="battery/voltage", limit=10_000)["readings"]) == 10_000
+    )
     assert served.get("api/readings", station="barrels", name="bed-1/high")["readings"] == [[NOW_S, True]]
 
 
@@ -186,14 +205,17 @@ def test_readings_page_back_from_the_newest_until_all_are_seen(served):
     ("path", "code", "line"),
     [
         ("api/readings?station=barrels", 422, "name: field required"),
-        ("api/readings?station=barrels&name=x", 404, "no readings 'x' from station 'barrels'; /api/series lists what there is"),
+        ("api/readings?station=barrels&name=x", 404,
+         "no readings 'x' from station 'barrels'; /api/series lists what there is"),
         ("api/cycles?bed=bed-9", 422, "bed: found 'bed-9'; bed-1 or bed-2 would do"),
-        ("api/cycles?bed=" + "x" * 5000, 422, "bed: found '" + "x" * 64 + "'; string should have at most 128 characters"),
+        ("api/cycles?bed=" + "x" * 5000, 422,
+         "bed: found '" + "x" * 64 + "'; string should have at most 128 characters"),
         ("api/cycles?limit=0", 422, "limit: found '0'; input should be greater than or equal to 1"),
         ("api/cycles?limit=10001", 422, "limit: found '10001'; input should be less than or equal to 10000"),
         ("api/cycles?start_s=nan", 422, "start_s: found 'nan'; input should be a finite number"),
         ("api/cycles?start_s=-1", 422, "start_s: found '-1'; input should be greater than or equal to 0"),
-        ("api/nights?end_s=noon", 422, "end_s: found 'noon'; input should be a valid number, unable to parse string as a number"),
+        ("api/nights?end_s=noon", 422,
+         "end_s: found 'noon'; input should be a valid number, unable to parse string as a number"),
         ("api/nights?start_s=9&end_s=3", 422, "start_s: found 9, which is after end_s 3; an earlier time would do"),
         ("api/alarms?star_s=1", 422, "star_s: no such parameter; start_s, end_s, limit would do"),
         ("api/now?x=1", 422, "x: no such parameter; this takes none"),
@@ -203,8 +225,8 @@ def test_readings_page_back_from_the_newest_until_all_are_seen(served):
         ("pages/status.py", 404, "no such page; / is the status page"),
     ],
 )  # fmt: skip
-def test_a_wrong_question_gets_one_clear_line(served, path, code, line):
-    assert served.get(path, code) == {"error": line}
+def test_a_wrong_question_gets_one_clear_line(served_once, path, code, line):
+    assert served_once.get(path, code) == {"error": line}
 
 
 def test_it_only_reads(served):
@@ -215,7 +237,8 @@ def test_it_only_reads(served):
 def test_the_answers_are_described(served):
     described = served.get("openapi.json")
     assert set(described["paths"]) == {
-        f"/api/{name}" for name in ("health", "now", "series", "readings", "cycles", "nights", "alarms", "notices", "refused")
+        f"/api/{name}"
+        for name in ("health", "now", "series", "readings", "cycles", "nights", "alarms", "notices", "refused")
     }
     for path, methods in described["paths"].items():
         answer = methods["get"]["responses"]["200"]["content"]["application/json"]["schema"]["$ref"].rsplit("/", 1)[-1]
@@ -328,7 +351,7 @@ def test_spans_in_words(seconds, words):
 
 
 def test_no_name_or_message_can_become_markup():
-    evil = '<script>alert(1)</script>"\'&'
+    evil = "<script>alert(1)</script>\"'&"
     picture = good_picture()
     picture["beds"] = {evil: {"phase": evil}}
     picture["stations"][evil] = {"last_heard": NOW_S}
@@ -341,8 +364,8 @@ def test_no_name_or_message_can_become_markup():
 def test_the_page_bears_a_picture_with_nothing_in_it():
     page = status.page({}, GARDEN, NOW_S, [], [], [])
     assert page.count("Cannot tell yet") >= 2 and "No alarm stands." in page
-    bare = {"beds": {"bed-1": {}}, "pumps": {"pump": {}}, "battery": {"voltage_v": 12.0}, "water": {}, "stations": {"s": {}},
-            "standing": [{}]}  # fmt: skip
+    bare = {"beds": {"bed-1": {}}, "pumps": {"pump": {}}, "battery": {"voltage_v": 12.0}, "water": {},
+            "stations": {"s": {}}, "standing": [{}]}  # fmt: skip
     assert "12.00" in status.page(bare, GARDEN, NOW_S, [], [{}], [])
 
 
@@ -363,7 +386,8 @@ CONTRAST = """() => {
   const light = ([r, g, b]) => [r, g, b].map(v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
     .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
   const ground = e => { for (; e; e = e.parentElement) {
-    const c = parse(getComputedStyle(e).backgroundColor); if (c.length < 4 || c[3] > 0) return c; } return [255, 255, 255]; };
+    const c = parse(getComputedStyle(e).backgroundColor);
+    if (c.length < 4 || c[3] > 0) return c; } return [255, 255, 255]; };
   const poor = []; let seen = 0;
   for (const e of document.body.querySelectorAll('*')) {
     const own = [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim());
@@ -371,7 +395,8 @@ CONTRAST = """() => {
     const style = getComputedStyle(e), pair = [light(parse(style.color)), light(ground(e))].sort((a, b) => b - a);
     const large = parseFloat(style.fontSize) >= 24 || (parseFloat(style.fontSize) >= 18.66 && style.fontWeight >= 700);
     const ratio = (pair[0] + 0.05) / (pair[1] + 0.05); seen += 1;
-    if (ratio < (large ? 3 : 4.5)) poor.push(`${e.tagName}.${e.className} ${ratio.toFixed(2)} ${e.textContent.slice(0, 40)}`);
+    if (ratio < (large ? 3 : 4.5))
+      poor.push(`${e.tagName}.${e.className} ${ratio.toFixed(2)} ${e.textContent.slice(0, 40)}`);
   }
   return {poor, seen};
 }"""
@@ -393,13 +418,18 @@ def open_page(browser, served):
     """Opens the page and fails the test for any console error, or any request that leaves the host."""
     wrong, contexts = [], []
 
-    def show(width: int = 390, height: int = 844, **options):
+    def show(width: int = 390, height: int = 844, clock: bool = False, **options):
         context = browser.new_context(viewport={"width": width, "height": height}, **options)
         contexts.append(context)
         page = context.new_page()
         page.on("console", lambda message: wrong.append(message.text) if message.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: wrong.append(str(error)))
-        page.on("request", lambda request: wrong.append(request.url) if urlsplit(request.url).hostname != "127.0.0.1" else None)
+        page.on(
+            "request",
+            lambda request: wrong.append(request.url) if urlsplit(request.url).hostname != "127.0.0.1" else None,
+        )
+        if clock:
+            page.clock.install()
         page.goto(served.server.address)
         return page
 
@@ -441,12 +471,14 @@ def test_the_page_in_a_browser(served, open_page, width, height, scheme):
 
 @browsing
 def test_the_page_refreshes_itself_and_owns_up_when_the_service_is_gone(served, open_page):
-    page = open_page()
+    page = open_page(clock=True)
     assert page.locator(".answer .word").first.inner_text() == "Yes"
     served.shown = good_picture() | {"standing": [an_alarm()]}
+    page.clock.run_for(6000)
     page.locator(".answer.bad .word", has_text="No").wait_for(timeout=30_000)
     assert page.title() == "No · quince-yard" and page.locator("#lost").is_hidden()
     served.server.stop()
+    page.clock.run_for(6000)
     page.locator("#lost").wait_for(state="visible", timeout=30_000)
     assert "has not answered since" in page.locator("#lost").inner_text()
     assert all("ERR_CONNECTION_REFUSED" in line for line in open_page.wrong)  # the browser's own word for it
@@ -467,4 +499,6 @@ def test_nothing_on_the_page_may_run_or_load_from_elsewhere(served):
     assert page.headers["x-content-type-options"] == "nosniff" and page.headers["cache-control"] == "no-store"
     for asset in ("pages/status.css", "pages/status.js", "pages/icon.svg"):
         answer = served.client.get(asset)
-        assert answer.status_code == 200 and "//" not in answer.text.replace("http://www.w3.org/2000/svg", "").replace("// ", "")
+        assert answer.status_code == 200 and "//" not in answer.text.replace("http://www.w3.org/2000/svg", "").replace(
+            "// ", ""
+        )

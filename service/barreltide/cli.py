@@ -79,13 +79,14 @@ def _serve(options: argparse.Namespace) -> int:
     site = load(options.site)
     from .broker import BrokerError
     from .mqtt import MqttError
+    from .notify import NotifyError
     from .service import Service
     from .store import StoreError
     from .web import WebError
 
     try:
         return Service(site).run()
-    except (BrokerError, MqttError, StoreError, WebError) as error:
+    except (BrokerError, MqttError, NotifyError, StoreError, WebError) as error:
         return _fail(error)
 
 

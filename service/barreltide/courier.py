@@ -24,7 +24,13 @@ ANSWER_BYTES = 64 * 1024
 
 
 def send(
-    url: str, title: str, body: str, kind: str = "warning", *, timeout_s: float = SEND_TIMEOUT_S, stop: Event | None = None
+    url: str,
+    title: str,
+    body: str,
+    kind: str = "warning",
+    *,
+    timeout_s: float = SEND_TIMEOUT_S,
+    stop: Event | None = None,
 ) -> str | None:
     """Send one notice; None when the channel took it, otherwise the reason in one line without secrets.
 
@@ -146,8 +152,11 @@ def _check(urls: list[str]) -> dict:
     import difflib
 
     apprise, asset, _ = _load()
-    known = {schema for plugin in apprise.Apprise(asset=asset).details()["schemas"]
-             for schema in (*(plugin["protocols"] or ()), *(plugin["secure_protocols"] or ()))}
+    known = {
+        schema
+        for plugin in apprise.Apprise(asset=asset).details()["schemas"]
+        for schema in (*(plugin["protocols"] or ()), *(plugin["secure_protocols"] or ()))
+    }
     wrong = []
     for number, url in enumerate(urls, 1):
         if apprise.Apprise(asset=asset).add(url):

@@ -22,7 +22,7 @@ BACKOFF_S = (30, 60, 120, 300, 600, 900)
 GIVE_UP_S = 24 * 3600
 LOOK_AGAIN_S = 10
 TITLE_CHARACTERS = 120
-BODY_CHARACTERS = 1500
+LINE_CHARACTERS = 600
 FAR_FUTURE_S = 2.0**53
 MOST_WAITING = 10_000
 
@@ -33,26 +33,41 @@ _ORDER = {"urgent": 0, "soon": 1, "note": 2}
 _KINDS = {"urgent": "failure", "soon": "warning", "note": "info"}
 
 
+class NotifyError(Exception):
+    """`[notify]` is wrong; the text is one line without secrets."""
+
+
+def check(urls: list[str]) -> None:
+    """Raises NotifyError for the first URL that no channel understands. Takes a second: for the service's start."""
+    wrong = courier.check(urls)
+    if wrong:
+        raise NotifyError(wrong[0] + (f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""))
+
+
 def channels(urls: list[str]) -> dict[str, str]:
     """The channels of `[notify] urls` by the name that the store and the pages may show: {"1 mailto": url}."""
     return {f"{number} {courier.label(url)}": url for number, url in enumerate(urls, 1)}
 
 
-def compose(event: AlarmChanged, garden: str, time_zone: str) -> tuple[str, str]:
+def compose(
+    event: AlarmChanged, garden: str, time_zone: str, consequence: str = "", action: str = ""
+) -> tuple[str, str]:
     """Title and body of the notice of an alarm, for a phone read in the dark.
 
-    The title says how soon to go and what happened: the first sentence of the message. The body gives the rest (what it
-    means and what to do), and since when, in the garden's own time. garden: the site's name.
+    The title says how soon to go and what happened: the first sentence of the message. The body gives the rest, then
+    what it means, what to do, and since when, in the garden's own time. garden: the site's name; consequence, action:
+    the alarm's own, whether the message holds them already or not.
     """
-    message = event.message.strip()
+    message = event.message.replace(consequence, "").replace(action, "").strip()
     what, _, rest = message.partition(". ")
     call = "" if event.change == "cleared" else f"{_CALLS.get(event.priority, event.priority)}. "
     title = _cut(f"{garden}: {call}{what.rstrip('.')}.", TITLE_CHARACTERS)
-    if title.endswith("…"):
-        rest = message
+    lines = [message if title.endswith("…") else rest.strip()]
+    if event.change != "cleared":
+        lines += [consequence, action and f"What to do: {action}"]
     since, told = (datetime.fromtimestamp(t, ZoneInfo(time_zone)) for t in (event.since, event.time))
-    when = f"Since {since:%a %H:%M}, told {told:%a %H:%M}."
-    return title, "\n".join(line for line in (_cut(rest, BODY_CHARACTERS), when) if line)
+    lines.append(f"Since {since:%a %H:%M}, told {told:%a %H:%M}.")
+    return title, "\n".join(_cut(line, LINE_CHARACTERS) for line in lines if line)
 
 
 def _cut(text: str, characters: int) -> str:

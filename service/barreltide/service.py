@@ -91,7 +91,7 @@ class Service:
         self.intake: Intake | None = None
         self.writer: Writer | None = None
         self.web: Any = None
-        self.notifier = notify.Notifier(site.notify.urls, lambda: self.store, now)
+        self.notifier = notify.Notifier(site.notify.urls, self.store, now)
         self.live = Live(self._health)
         self._thread: threading.Thread | None = None
         self._shown = 0.0
@@ -101,7 +101,8 @@ class Service:
         from . import web  # FastAPI takes half a second and a third of the memory: whoever only replays needs neither
 
         try:
-            self.web = web.serve(self.site, self.site.store_path, self.live)
+            notify.check(self.site.notify.urls)
+            self.web = web.serve(self.site, self.site.store_path, self.live, self._now)
             if self.broker is not None:
                 self.broker.start()
             self.intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)

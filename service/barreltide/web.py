@@ -135,7 +135,7 @@ class Alarms:
 
 @dataclass
 class Refused:
-    """Messages that were refused and kept aside, newest first, each with its reason; `total` counts all ever refused."""
+    """Messages that were refused and kept aside, newest first, each with its reason; `total` counts all, ever."""
 
     total: int
     refused: list[dict]
@@ -192,7 +192,9 @@ def _only_known(request: Request) -> None:
 
 def _in_order(start_s: float, end_s: float) -> None:
     if start_s > end_s:
-        raise HTTPException(422, f"start_s: found {start_s:.0f}, which is after end_s {end_s:.0f}; an earlier time would do")
+        raise HTTPException(
+            422, f"start_s: found {start_s:.0f}, which is after end_s {end_s:.0f}; an earlier time would do"
+        )
 
 
 def _one_of(parameter: str, value: str | None, names: list[str]) -> None:
@@ -342,7 +344,8 @@ class WebServer:
         self._socket = _bind(host, port)
         self.host, self.port = host, self._socket.getsockname()[1]
         config = uvicorn.Config(
-            app, log_config=None, access_log=False, lifespan="off", ws="none", loop="asyncio", http="h11",
+            app, log_config=None, log_level="warning", access_log=False, lifespan="off", ws="none",
+            loop="asyncio", http="h11",
             limit_concurrency=MOST_CONNECTIONS, timeout_graceful_shutdown=1, server_header=False,
         )  # fmt: skip
         self._server = uvicorn.Server(config)
@@ -380,10 +383,13 @@ def _bind(host: str, port: int) -> socket.socket:
         return socket.create_server(address[:2], family=family, backlog=128)
     except OSError as error:
         if isinstance(error, socket.gaierror):
-            raise WebError(f"[web] host: found {host!r}, which is no address of this machine; 127.0.0.1 would do") from None
+            raise WebError(
+                f"[web] host: found {host!r}, which is no address of this machine; 127.0.0.1 would do"
+            ) from None
         if error.errno == errno.EADDRINUSE:
             raise WebError(
-                f"[web] port: {port} on {host} is in use by another program; another number, or 0 for any free one, would do"
+                f"[web] port: {port} on {host} is in use by another program; "
+                "another number, or 0 for any free one, would do"
             ) from None
         raise WebError(f"[web] host, port: cannot listen on {host} port {port}: {error.strerror}") from None
 

@@ -100,7 +100,9 @@ def water_moves(picture: dict, now_s: float) -> Answer:
     if not heard_s:
         return Answer("unsure", "Cannot tell yet", "No station has been heard so far.")
     if now_s - max(heard_s) > SILENT_S or any(a.get("alarm") == "station-silent" for a in standing):
-        return Answer("unsure", "Cannot tell", f"The last word from the barrels came {lasted(now_s - max(heard_s))} ago.")
+        return Answer(
+            "unsure", "Cannot tell", f"The last word from the barrels came {lasted(now_s - max(heard_s))} ago."
+        )
     faults = [a for a in standing if a.get("alarm") in _BED_FAULTS]
     if faults:
         names = ", ".join(dict.fromkeys(str(a.get("subject")) for a in faults))
@@ -145,7 +147,9 @@ def battery_lasts(picture: dict, garden: Garden, now_s: float) -> Answer:
     return Answer("bad", "It is low", f"{reading}, below your floor of {floor}.")
 
 
-def page(picture: dict, garden: Garden, now_s: float, problems: list[str], nights: list[dict], footer: list[str]) -> str:
+def page(
+    picture: dict, garden: Garden, now_s: float, problems: list[str], nights: list[dict], footer: list[str]
+) -> str:
     """The whole page. problems: lines about the service itself; nights: night records, newest first; footer: notes."""
     clock = datetime.fromtimestamp(now_s, ZoneInfo(garden.time_zone))
     moving, lasting = water_moves(picture, now_s), battery_lasts(picture, garden, now_s)
@@ -158,7 +162,12 @@ def page(picture: dict, garden: Garden, now_s: float, problems: list[str], night
             ),
             tag("p", "", id="lost", class_="problem", role="alert", hidden="hidden"),
             *(tag("p", problem, class_="problem") for problem in problems[:MOST_ROWS]),
-            tag("div", _answer("Is the water moving?", moving), _answer("Will the battery last?", lasting), class_="answers"),
+            tag(
+                "div",
+                _answer("Is the water moving?", moving),
+                _answer("Will the battery last?", lasting),
+                class_="answers",
+            ),
             _alarms(picture, garden, now_s),
             tag(
                 "div",
@@ -196,11 +205,15 @@ def _answer(question: str, answer: Answer) -> Html:
 
 
 def _alarms(picture: dict, garden: Garden, now_s: float) -> Html:
-    standing = sorted(picture.get("standing") or [], key=lambda a: (_ORDER.get(a.get("priority"), 3), a.get("since") or 0))
+    standing = sorted(
+        picture.get("standing") or [], key=lambda a: (_ORDER.get(a.get("priority"), 3), a.get("since") or 0)
+    )
     if not standing:
         return tag("p", "No alarm stands.", class_="calm")
     zone = ZoneInfo(garden.time_zone)
-    return tag("section", tag("h2", "What stands"), *(_alarm(a, zone, now_s) for a in standing[:MOST_ROWS]), class_="alarms")
+    return tag(
+        "section", tag("h2", "What stands"), *(_alarm(a, zone, now_s) for a in standing[:MOST_ROWS]), class_="alarms"
+    )
 
 
 def _alarm(alarm: dict, zone: ZoneInfo, now_s: float) -> Html:
@@ -247,7 +260,9 @@ def _battery(picture: dict, garden: Garden, now_s: float, nights: list[dict]) ->
         rows.append(("charge", f"{percent(charge)}, most likely {low * 100:.0f} to {percent(high)}"))
     rows.append(("▲ your floor", percent(garden.floor)))
     if battery.get("time"):
-        rows.append(("judged", f"{lasted(now_s - battery['time'])} ago, {_BASES.get(battery.get('basis'), 'basis unknown')}"))
+        rows.append(
+            ("judged", f"{lasted(now_s - battery['time'])} ago, {_BASES.get(battery.get('basis'), 'basis unknown')}")
+        )
     night = nights[0] if nights else {}
     if night.get("state_of_charge_dusk") is not None and night.get("state_of_charge_dawn") is not None:
         dusk, dawn = percent(night["state_of_charge_dusk"]), percent(night["state_of_charge_dawn"])
@@ -291,8 +306,14 @@ def _stations(picture: dict, now_s: float) -> Html:
 
 
 def _links() -> Html:
-    links = [tag("a", word, href=path) for word, path in (
-        ("now", "/api/now"), ("health", "/api/health"), ("alarms", "/api/alarms"), ("all answers described", "/openapi.json"),
-    )]
+    links = [
+        tag("a", word, href=path)
+        for word, path in (
+            ("now", "/api/now"),
+            ("health", "/api/health"),
+            ("alarms", "/api/alarms"),
+            ("all answers described", "/openapi.json"),
+        )
+    ]
     # Outside what the script swaps, so that a link keeps its focus.
     return tag("footer", "As JSON: ", joined([Html(f"{link} ") for link in links]))
