@@ -189,9 +189,13 @@ def test_a_notice_committed_later_goes_out_when_woken(store, hooks, notifiers, m
     notifier = notifiers([hook.url], store)
     time.sleep(0.2)  # long asleep by now; nothing but the wake can bring the notice out
     put(store, notify.channels([hook.url]))
+    looks, look = [], store.waiting_sendings
+    monkeypatch.setattr(store, "waiting_sendings", lambda *arguments: looks.append(1) or look(*arguments))
     notifier.wake()
     until(lambda: all_sent(store))
+    time.sleep(0.5)
     assert len(hook.got) == 1
+    assert len(looks) <= 3, "awake for good: it must sleep again once the outbox is empty"
 
 
 def test_a_receiver_in_trouble_is_tried_again_until_it_recovers(store, hooks, notifiers, caplog):

@@ -361,6 +361,10 @@ def test_no_name_or_message_can_become_markup():
     assert page.count("&lt;script&gt;alert(1)&lt;/script&gt;&quot;&#x27;&amp;") >= 8
 
 
+def test_an_attribute_cannot_be_left():
+    assert status.tag("p", class_='"><script>') == '<p class="&quot;&gt;&lt;script&gt;"></p>'
+
+
 def test_the_page_bears_a_picture_with_nothing_in_it():
     page = status.page({}, GARDEN, NOW_S, [], [], [])
     assert page.count("Cannot tell yet") >= 2 and "No alarm stands." in page
