@@ -1,0 +1,230 @@
+"""One bed: its float switches, what its cycles normally look like, and how late it is.
+
+Theory. A bed's wet and dry phases repeat. Measured in the pump's work (voltage.py) a healthy phase varies by a few per
+cent, so a phase that has gone on well beyond the median of the last ones is *overdue*. The normal is learned from whole
+phases only. A phase far from the normal teaches nothing by itself, as it may be a fault's; three in a row that agree with one
+another are a grower's adjustment, and become the new normal.
+
+It cannot tell from one float why a phase is overdue: that takes the other beds and the battery (pump.py).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from statistics import median
+
+from .event import CycleCounted
+from .float_track import Fall, FloatTrack, Phase
+from .voltage import VoltageTrace
+
+LEAST_PHASES = 2  # of each kind, before anything can be overdue
+LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
+MARGIN = 0.12
+AGREEMENT = 1.25
+LEVEL_HYSTERESIS_M = 0.01
+
+
+class Normal:
+    """The normal work of one kind of phase: a median over the last ones, and their spread."""
+
+    def __init__(self) -> None:
+        self.works: deque[float] = deque(maxlen=9)
+        self._strangers: list[float] = []
+        self.work_s = 0.0
+        self.spread = 0.0
+
+    def __len__(self) -> int:
+        return len(self.works)
+
+    def learn(self, work_s: float) -> None:
+        if len(self.works) < 3 or 1 / 1.35 < work_s / self.work_s < 1.35:
+            self.works.append(work_s)
+            self._strangers.clear()
+        else:
+            self._strangers = [*self._strangers[-2:], work_s]
+            if len(self._strangers) < 3 or max(self._strangers) > AGREEMENT * min(self._strangers):
+                return
+            self.works.clear()
+            self.works.extend(self._strangers)
+            self._strangers.clear()
+        self.work_s = median(self.works)
+        self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
+
+
+class Bed:
+    """What is known of one bed. Times are the station's; `sampled_s` is how far they are known."""
+
+    def __init__(self, plan, trace: VoltageTrace) -> None:
+        """plan: the bed's table of the site file."""
+        self.name: str = plan.name
+        self.station: str | None = None
+        share = None
+        if plan.float_height_m and plan.standpipe_height_m and plan.drain_height_m is not None:
+            share = (plan.standpipe_height_m - plan.float_height_m) / (plan.standpipe_height_m - plan.drain_height_m)
+        self.high = FloatTrack(share if share and 0 < share < 1 else None)
+        self.low: FloatTrack | None = None
+        self.normals = {True: Normal(), False: Normal()}
+        self.cycles = 0
+        self.last_cycle: CycleCounted | None = None
+        self.rise_s = 0.0  # newest confirmed moments at which the water passed the upper float
+        self.fall_s = 0.0
+        self.base_s = 0.0  # lateness counts from here at the earliest: the pump came back, or a gap ended
+        self.periods: deque[tuple[float, float]] = deque(maxlen=12)  # (time of the fall, work of the whole period)
+        self.heard_s: float | None = None  # newest reading of the upper float, repetitions included
+        self.level_m: float | None = None
+        self._float_height_m = plan.float_height_m
+        self._standpipe_height_m = plan.standpipe_height_m
+        self._low_height_m = plan.low_float_height_m
+        self._trace = trace
+        self._last_fall_s: float | None = None
+        self._has_switch = False
+
+    def hear_high(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
+        self._has_switch = True
+        return self._hear_high(time_s, wet, late)
+
+    def hear_low(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
+        if self.low is None:
+            self.low = FloatTrack()
+            self.low.gaps = self.high.gaps
+        self.low.hear(time_s, wet, late)
+        return []
+
+    def hear_level(self, time_s: float, level_m: float, late: bool) -> list[CycleCounted]:
+        """A continuous level; where no switch speaks, it stands in for the floats at their heights."""
+        if not late:
+            self.level_m = level_m
+        counted: list[CycleCounted] = []
+        for track_is_high, height_m in ((True, self._float_height_m), (False, self._low_height_m)):
+            if height_m is None or (track_is_high and self._has_switch):
+                continue
+            track = self.high if track_is_high else self.low
+            was_wet = track.raw_wet if track else None
+            edge_m = height_m + (-LEVEL_HYSTERESIS_M if was_wet else LEVEL_HYSTERESIS_M) / 2
+            wet = level_m >= edge_m
+            counted += self._hear_high(time_s, wet, late) if track_is_high else self.hear_low(time_s, wet, late)
+        return counted
+
+    def _hear_high(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
+        if not late and (self.heard_s is None or time_s > self.heard_s):
+            self.heard_s = time_s
+        return self._finish(self.high.hear(time_s, wet, late))
+
+    def doubt(self, resumed_s: float, lost_s: float) -> None:
+        """A gap of `lost_s` in the data ended at `resumed_s`."""
+        self.high.doubt()
+        if self.low is not None:
+            self.low.doubt()
+        if lost_s > 60:
+            self.base_s = max(self.base_s, resumed_s)
+
+    def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted]:
+        """Let time pass."""
+        if self.low is not None and self.low.is_unsettled:
+            self.low.settle(sampled_s, now_s)
+        if not self.high.is_unsettled:
+            return []
+        return self._finish(self.high.settle(sampled_s, now_s))
+
+    def recount(self, now_s: float) -> list[CycleCounted]:
+        """After late packs: the cycles that they reveal."""
+        return [self._count(fall) for fall in self.high.recount(now_s)]
+
+    def overdue_s(self, sampled_s: float) -> float | None:
+        """How far the present phase is beyond its margin, in seconds of reference work; negative: not yet. None: unknown."""
+        high = self.high
+        if high.wet is None or high.raw_wet != high.wet:
+            return None
+        normal = self.normals[high.wet]
+        since_s = max(high.since_s, self.base_s)
+        if len(self.normals[True]) < LEAST_PHASES or len(self.normals[False]) < LEAST_PHASES:
+            return sampled_s - since_s - LONGEST_PERIOD_S * (1 + MARGIN)
+        margin = max(MARGIN, 1.5 * normal.spread)
+        return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + margin) - 20
+
+    @property
+    def is_learned(self) -> bool:
+        return len(self.normals[True]) >= LEAST_PHASES and len(self.normals[False]) >= LEAST_PHASES
+
+    @property
+    def since_s(self) -> float:
+        return max(self.high.since_s, self.base_s)
+
+    @property
+    def period_s(self) -> float:
+        """The normal period, in seconds of reference work."""
+        if not self.is_learned:
+            return LONGEST_PERIOD_S
+        return self.normals[True].work_s + self.normals[False].work_s
+
+    @property
+    def wet_share(self) -> float:
+        """The share of a normal period that the upper float is wet for."""
+        return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
+
+    def quickened(self, since_s: float) -> float | None:
+        """Normal period over the period since `since_s`, for cycles wholly after it; None while there is none."""
+        after = [work for time_s, work in self.periods if time_s - work > since_s]
+        before = [work for time_s, work in self.periods if time_s <= since_s]
+        if not after or len(before) < 2:
+            return None
+        return median(before[-5:]) / median(after[-3:])
+
+    def is_brimming(self) -> bool | None:
+        """Whether the level stands at the standpipe's top. None without a level."""
+        if self.level_m is None or self._standpipe_height_m is None:
+            return None
+        return self.level_m > self._standpipe_height_m - 0.015
+
+    def refilled(self) -> bool | None:
+        """Whether the lower float rose after the last fall: water came in then. None without a lower float."""
+        if self.low is None or self.low.wet is None:
+            return None
+        return self.low.wet and self.low.since_s > self.high.since_s
+
+    def _finish(self, finished: list[Phase]) -> list[CycleCounted]:
+        counted = []
+        for phase in finished:
+            if phase.wet:
+                self.fall_s = max(self.fall_s, phase.end_s)
+            else:
+                self.rise_s = max(self.rise_s, phase.end_s)
+            if phase.sure and phase.start_s >= self.base_s and not self.high.hides(phase.start_s, phase.end_s):
+                self.normals[phase.wet].learn(max(self._trace.work_s(phase.start_s, phase.end_s), 1.0))
+        for fall in self.high.falls(finished):
+            counted.append(self._count(fall))
+            if fall.period_s is not None:
+                self.periods.append((fall.time_s, self._trace.work_s(fall.time_s - fall.period_s, fall.time_s)))
+        return counted
+
+    def _count(self, fall: Fall) -> CycleCounted:
+        self.cycles += 1
+        fill_s, drain_s = self._fill_and_drain(fall)
+        cycle = CycleCounted(
+            fall.time_s, self.name, self.cycles, fall.period_s, fall.high_s, fall.low_s, fill_s, drain_s
+        )
+        if self.last_cycle is None or cycle.time > self.last_cycle.time:
+            self.last_cycle = cycle
+        return cycle
+
+    def _fill_and_drain(self, fall: Fall) -> tuple[float | None, float | None]:
+        """Times between the lower and the upper float: up in this cycle, down in the one before.
+
+        The water passes the upper float before the lower one on its way down, so this cycle's own drain is not over at its
+        fall; the drain told is that of the cycle before (handbook: t_up and t_down of two floats).
+        """
+        if self.low is None or fall.high_s is None or fall.low_s is None:
+            return None, None
+        rise_s = fall.time_s - fall.high_s
+        before_s = rise_s - fall.low_s
+        edges = [edge for edge in self.low.edges if before_s - 1 < edge.time_s < rise_s + 1]
+        # The longest dry run is the one below the lower float; the others are ripple at its two ends.
+        dry = [
+            (up.time_s - down.time_s, down.time_s, up.time_s)
+            for down, up in zip(edges[:-1], edges[1:], strict=True)
+            if up.wet and not down.wet
+        ]
+        if not dry:
+            return None, None
+        _, down_s, up_s = max(dry)
+        return max(rise_s - up_s, 0.0), max(down_s - before_s, 0.0)

@@ -1,0 +1,75 @@
+"""Day and night at the garden, as the engine asks for them: is it dark, when did that begin, how high can the sun be.
+
+The moments of sunrise and sunset come from outside (a `sun` with `dawn_dusk` and `local_date`); a place and date
+without them are handled by the sun's noon height: polar day or polar night.
+"""
+
+from __future__ import annotations
+
+from math import cos, pi, radians, sin
+
+DUSK_LAG_S = 1200.0  # a panel still gives a little after sunset, and a little before sunrise
+DAY_S = 86400.0
+
+
+class Daylight:
+    """Spans of light and dark, one at a time, cached: times are asked for in order."""
+
+    def __init__(self, sun, latitude: float) -> None:
+        self._sun, self._latitude = sun, latitude
+        self._from_s = self._to_s = 0.0
+        self._dark = False
+        self.dusk_s: float | None = None  # sunset at which the present or last night began
+        self.dawn_s: float | None = None  # sunrise that ends it
+
+    def __getstate__(self) -> dict:
+        return {**self.__dict__, "_sun": None}
+
+    def restore(self, sun) -> None:
+        self._sun = sun
+
+    def is_dark(self, time_s: float) -> bool:
+        """Whether no panel gives anything."""
+        if not self._from_s <= time_s < self._to_s:
+            self._find(time_s)
+        return self._dark
+
+    def dark_since_s(self, time_s: float) -> float:
+        """When the present dark span began; `time_s` itself by day."""
+        return self._from_s if self.is_dark(time_s) else time_s
+
+    def noon_share(self, time_s: float) -> float:
+        """Clear-sky sun on a level panel as a share of the sun overhead, 0 in the dark. A plain sine: ±20 %."""
+        if self.is_dark(time_s):
+            return 0.0
+        day_of_year = (time_s % (365.25 * DAY_S)) / DAY_S
+        declination = -radians(23.44) * cos(2 * pi * (day_of_year + 10) / 365.25)
+        highest = sin(pi / 2 - abs(radians(self._latitude) - declination))
+        length_s = self._to_s - self._from_s
+        return max(highest, 0.0) * sin(pi * min(max((time_s - self._from_s) / length_s, 0.0), 1.0))
+
+    def _find(self, time_s: float) -> None:
+        crossings: list[tuple[float, bool]] = []  # (moment, whether it is dark from there on)
+        for days in (-1, 0, 1):
+            dawn_s, dusk_s = self._sun.dawn_dusk(self._sun.local_date(time_s + days * DAY_S))
+            if dawn_s is not None:
+                crossings.append((dawn_s - DUSK_LAG_S, False))
+            if dusk_s is not None:
+                crossings.append((dusk_s + DUSK_LAG_S, True))
+        crossings.sort()
+        past = [crossing for crossing in crossings if crossing[0] <= time_s]
+        coming = [crossing for crossing in crossings if crossing[0] > time_s]
+        if past:
+            self._from_s, self._dark = past[-1]
+        else:
+            self._from_s = time_s - 1
+            self._dark = not coming[0][1] if coming else self._noon_is_dark(time_s)
+        self._to_s = coming[0][0] if coming else time_s + 3600
+        if self._dark and past:
+            self.dusk_s = self._from_s - DUSK_LAG_S
+            self.dawn_s = self._to_s + DUSK_LAG_S if coming else None
+
+    def _noon_is_dark(self, time_s: float) -> bool:
+        day_of_year = (time_s % (365.25 * DAY_S)) / DAY_S
+        declination = -23.44 * cos(2 * pi * (day_of_year + 10) / 365.25)
+        return abs(self._latitude - declination) > 90

@@ -1,0 +1,427 @@
+"""The door of the engine: inputs go in, events come out.
+
+`take` accepts inputs in order of arrival and first lets the clock run up to each one's `received_s`, tick by tick, at
+multiples of ten seconds; `advance` lets it run without an input. Live service, replay, demo and tests all use
+these two. What a garden does is judged by when it was sampled, silence by when it was heard: while a station is silent,
+or still delivers a backlog, its garden is not judged.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import pickle
+import traceback
+from collections import deque
+from pathlib import Path
+from statistics import median
+
+from .alarm import Alarms
+from .battery import StateOfCharge
+from .bed import Bed
+from .daylight import Daylight
+from .event import Event, PackChoked
+from .float_track import KEPT_S
+from .night import Night
+from .order import Release, StationOrder
+from .pump import Pump
+from .reading import Input, Pack, ServiceStarted
+from .sensor import Gauge, WaterTemperature, judge_float
+from .voltage import VoltageTrace
+
+TICK_S = 10.0
+SILENT_S = 420.0
+LAGGING_S = 300.0
+LONGEST_SLEEP_S = 7 * 86400.0  # ticks are not played through a longer hole in the inputs
+
+
+class _Station:
+    """What is known of one station as a sender."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.order = StationOrder()
+        self.heard_s: float | None = None
+        self.came_back_s: float | None = None
+        self.intervals: deque[float] = deque(maxlen=31)
+        self.lag_s = 0.0
+        self.is_catching_up = False
+
+    def hear(self, now_s: float) -> None:
+        if self.heard_s is not None and now_s > self.heard_s:
+            self.intervals.append(now_s - self.heard_s)
+        self.heard_s = now_s
+
+    @property
+    def silent_after_s(self) -> float:
+        return max(SILENT_S, 4 * median(self.intervals)) if len(self.intervals) > 5 else SILENT_S
+
+
+class Monitor:
+    """One garden under watch. Not thread-safe: one writer drives it."""
+
+    def __init__(self, site, sun) -> None:
+        """site: the site file's values; sun: `dawn_dusk(date)` and `local_date(time_s)`, see sun.py."""
+        self._sun = sun
+        self._now_s: float | None = None
+        self._stations = {station.name: _Station(station.name) for station in site.stations}
+        self._trace = VoltageTrace()
+        self._daylight = Daylight(sun, site.latitude)
+        self._beds = {bed.name: Bed(bed, self._trace) for bed in site.beds}
+        self._alarms = Alarms(_causes(site))
+        cut_off_v = site.battery.cut_off_voltage_v
+        self._pumps = {
+            pump.name: Pump(pump, [self._beds[name] for name in pump.feeds], self._trace, self._alarms, cut_off_v)
+            for pump in site.pumps
+        }
+        currents = [pump.current_a for pump in site.pumps]
+        load_a = sum(currents) if all(current is not None for current in currents) else None
+        self._battery = StateOfCharge(site.battery, site.panel.power_w, load_a)
+        self._floor = site.battery.lowest_state_of_charge
+        self._low_since_s: float | None = None
+        self._night = Night(self._daylight, self._floor)
+        volts = site.battery.nominal_voltage_v
+        self._voltage = Gauge("battery/voltage", 0.5 * volts, 1.5 * volts, 0.25 * volts, {})
+        self._celsius: float | None = None
+        self._water = WaterTemperature(
+            site.sump.coldest_c if site.sump else 8.0, site.sump.warmest_c if site.sump else 28.0, self._alarms
+        )
+        self._sinks = self._wire(site)
+        self._told: list[Event] = []
+        self._forgot_s = 0.0
+
+    # -- the door
+
+    def take(self, item: Input) -> list[Event]:
+        """Judge one input; returns what it and the ticks before it brought about, in order of the engine's clock."""
+        now_s = max(item.received_s, self._now_s or item.received_s)
+        self._run_to(now_s)
+        if isinstance(item, ServiceStarted):
+            self._start(now_s)
+        elif item.station in self._stations:
+            try:
+                self._hear(item, now_s)
+            except Exception:
+                self._choke(item, now_s)
+        return self._drain()
+
+    def advance(self, time_s: float) -> list[Event]:
+        """Let the clock run up to `time_s` without an input."""
+        if self._now_s is not None and time_s > self._now_s:
+            self._run_to(time_s)
+        return self._drain()
+
+    def standing(self) -> list[dict]:
+        """The standing alarms, most urgent first."""
+        return self._alarms.standing()
+
+    def picture(self) -> dict:
+        """What is believed of the garden just now, as plain values."""
+        battery, water = self._battery, self._water.gauge
+        return {
+            "time": self._now_s,
+            "beds": {name: _picture_of(bed) for name, bed in self._beds.items()},
+            "pumps": {
+                name: {"running": self._is_running(pump), "since": pump.stopped_since_s}
+                for name, pump in self._pumps.items()
+            },
+            "battery": {
+                "voltage_v": self._trace.volts,
+                "state_of_charge": battery.mean,
+                "low": battery.low,
+                "high": battery.high,
+                "basis": battery.basis,
+                "time": self._trace.time_s,
+            }
+            if self._trace.volts is not None
+            else None,
+            "water": {"temperature_c": water.value, "time": water.heard_s} if water.value is not None else None,
+            "stations": {
+                name: {"last_heard": station.heard_s, "silent": self._alarms.is_standing("station-silent", name)}
+                for name, station in self._stations.items()
+            },
+            "standing": self.standing(),
+        }
+
+    def number_cycles_from(self, counts: dict[str, int]) -> None:
+        """Go on numbering each bed's cycles after the given last number."""
+        for name, count in counts.items():
+            if name in self._beds:
+                self._beds[name].cycles = count
+
+    def save(self) -> bytes:
+        """The whole state, for `restore` by the very same engine and site (see `fingerprint`)."""
+        return pickle.dumps(self, protocol=pickle.HIGHEST_PROTOCOL)
+
+    def __getstate__(self) -> dict:
+        return {key: value for key, value in self.__dict__.items() if key not in ("_sun", "_sinks")}
+
+    @classmethod
+    def restore(cls, blob: bytes, site, sun) -> Monitor:
+        """A monitor that goes on where `save` stopped. ValueError: the blob is not one of ours."""
+        try:
+            monitor = _Unpickler(io.BytesIO(blob)).load()
+        except Exception as error:
+            raise ValueError(f"the engine's saved state cannot be read ({error})") from error
+        if not isinstance(monitor, cls):
+            raise ValueError(f"the engine's saved state cannot be read (it is a {type(monitor).__name__})")
+        monitor._sun = sun
+        monitor._daylight.restore(sun)
+        monitor._sinks = monitor._wire(site)
+        return monitor
+
+    # -- time
+
+    def _run_to(self, time_s: float) -> None:
+        if self._now_s is None or time_s - self._now_s > LONGEST_SLEEP_S:
+            self._now_s = time_s
+            return
+        tick_s = (self._now_s // TICK_S + 1) * TICK_S
+        while tick_s <= time_s:
+            self._now_s = tick_s
+            self._tick(tick_s)
+            tick_s += TICK_S
+        self._now_s = max(self._now_s, time_s)
+
+    def _tick(self, now_s: float) -> None:
+        for station in self._stations.values():
+            for release in station.order.tick(now_s):
+                self._judge_safely(release, station, now_s)
+            self._listen(station, now_s)
+        for bed in self._beds.values():
+            station = self._stations.get(bed.station)
+            if station is not None:
+                self._told += bed.recount(now_s)
+                self._told += bed.settle(station.order.sampled_s, now_s)
+        self._judge_water(now_s)
+        if now_s % 60 < TICK_S:
+            self._judge_minutely(now_s)
+
+    def _judge_water(self, now_s: float) -> None:
+        for pump in self._pumps.values():
+            heard = [self._stations[bed.station] for bed in pump.beds if bed.station is not None]
+            if not heard or any(self._is_waiting(station) for station in heard):
+                continue
+            sampled_s = min(station.order.sampled_s for station in heard)
+            dark = self._daylight.is_dark(sampled_s)
+            pump.judge(now_s, sampled_s, dark, self._daylight.dark_since_s(sampled_s))
+
+    def _judge_minutely(self, now_s: float) -> None:
+        self._alarms.tick(now_s)
+        for bed in self._beds.values():
+            station = self._stations.get(bed.station)
+            if station is not None and not self._is_waiting(station):
+                sampled_s = station.order.sampled_s
+                judge_float(
+                    now_s, sampled_s, f"{bed.name}/high", bed.heard_s, bed.high.flips, bed.period_s, self._alarms
+                )
+        speaker = next((s for s in self._stations.values() if s.heard_s is not None), None)
+        if speaker is not None and not self._is_waiting(speaker):
+            self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
+            self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
+            self._judge_charge(now_s)
+        night = self._night.tick(now_s, self._sun.local_date, self._battery)
+        if night is not None:
+            self._told.append(night)
+        if now_s - self._forgot_s > 6 * 3600:
+            self._forgot_s = now_s
+            for bed in self._beds.values():
+                for track in (bed.high, bed.low):
+                    if track is not None:
+                        track.forget(now_s - KEPT_S)
+
+    def _judge_charge(self, now_s: float) -> None:
+        battery = self._battery
+        if battery.mean is None or battery.basis == "charging":
+            if battery.mean is not None and battery.mean > self._floor + 0.05:
+                self._low_since_s = None
+                self._alarms.normal(now_s, "battery-low", "battery")
+            return
+        if battery.mean <= self._floor:
+            self._low_since_s = self._low_since_s or battery.judged_s
+            if battery.judged_s - self._low_since_s >= 1200:
+                words = (
+                    f"The battery is at about {100 * battery.mean:.0f} % ({100 * battery.low:.0f} to"
+                    f" {100 * battery.high:.0f} %), at or below the floor of {100 * self._floor:.0f} %,"
+                    f" with {self._trace.volts:.2f} V under load."
+                )
+                self._alarms.report(now_s, "battery-low", "battery", self._low_since_s, words)
+        elif battery.mean > self._floor + 0.04:
+            self._low_since_s = None
+            self._alarms.normal(now_s, "battery-low", "battery")
+        else:
+            self._low_since_s = None
+
+    # -- stations
+
+    def _start(self, now_s: float) -> None:
+        """The service slept: nobody can be blamed for what was not heard meanwhile."""
+        for station in self._stations.values():
+            station.heard_s = now_s
+
+    def _listen(self, station: _Station, now_s: float) -> None:
+        if station.heard_s is None:
+            station.heard_s = now_s  # from the first moment of watching on
+        quiet_s = now_s - station.heard_s
+        if quiet_s > station.silent_after_s:
+            station.came_back_s = None
+            words = f"The station '{station.name}' has not been heard for {quiet_s / 60:.0f} minutes."
+            self._alarms.report(now_s, "station-silent", station.name, station.heard_s, words)
+        elif quiet_s < 60:
+            self._alarms.normal(now_s, "station-silent", station.name)
+        if now_s % 60 < TICK_S:
+            lag_s = now_s - station.order.sampled_s if station.order.sampled_s else 0.0
+            station.is_catching_up = lag_s > LAGGING_S and lag_s < station.lag_s + 30
+            station.lag_s = lag_s
+
+    def _is_waiting(self, station: _Station) -> bool:
+        return station.is_catching_up or self._alarms.is_standing("station-silent", station.name)
+
+    # -- packs
+
+    def _hear(self, pack: Pack, now_s: float) -> None:
+        station = self._stations[pack.station]
+        station.hear(now_s)
+        for release in station.order.add(pack):
+            self._judge_release(release, station, now_s)
+
+    def _judge_safely(self, release: Release, station: _Station, now_s: float) -> None:
+        try:
+            self._judge_release(release, station, now_s)
+        except Exception:
+            self._choke(release.pack, now_s)
+
+    def _judge_release(self, release: Release, station: _Station, now_s: float) -> None:
+        if release.after_gap:
+            gap = station.order.gaps[-1] if station.order.gaps else None
+            for bed in self._beds.values():
+                if bed.station == station.name and gap is not None:
+                    bed.doubt(gap.to_s, gap.to_s - gap.from_s)
+        for reading in release.pack.readings:
+            sink = self._sinks.get(reading.name)
+            if sink is not None:
+                sink[0](sink[1], reading, release.late, station, now_s)
+
+    def _choke(self, pack: Pack, now_s: float) -> None:
+        """A pack that the engine cannot digest must not come back for ever: say so and go on."""
+        reason = traceback.format_exc(limit=-3)
+        self._told.append(PackChoked(now_s, pack.station, pack.boot, pack.seq, reason[-2000:]))
+        words = f"A pack of '{pack.station}' (number {pack.seq}) could not be judged and was set aside."
+        self._alarms.report(now_s, "sensor-fault", f"{pack.station}/readings", now_s, words)
+
+    def _wire(self, site) -> dict:
+        """For each reading's name the method that takes it, and the method's subject."""
+        sinks: dict = {
+            "battery/voltage": (self._hear_voltage, None),
+            "battery/temperature": (self._hear_battery_temperature, None),
+            "water/temperature": (self._hear_water, None),
+        }
+        for bed in self._beds.values():
+            sinks[f"{bed.name}/high"] = (self._hear_bed, (bed, bed.hear_high))
+            sinks[f"{bed.name}/low"] = (self._hear_bed, (bed, bed.hear_low))
+            sinks[f"{bed.name}/level"] = (self._hear_bed, (bed, bed.hear_level))
+        for pump in self._pumps.values():
+            sinks[f"{pump.name}/current"] = (self._hear_current, pump)
+        if len(self._pumps) == 1:
+            sinks.setdefault("pump/current", (self._hear_current, next(iter(self._pumps.values()))))
+        return sinks
+
+    def _hear_voltage(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
+        if late:
+            return
+        volts = self._voltage.hear(reading.sampled_s, reading.value)
+        if volts is None:
+            return
+        time_s = reading.sampled_s
+        dark = self._daylight.is_dark(time_s)
+        self._trace.add(time_s, volts, dark)
+        pumping = any(pump.stopped_since_s is None for pump in self._pumps.values())
+        share = 0.0 if dark else self._daylight.noon_share(time_s)
+        judged = self._battery.add(time_s, volts, dark, share, pumping, self._celsius)
+        if judged is not None:
+            self._told.append(judged._replace(time=now_s))
+        self._night.hear(time_s, volts, self._battery.load_a(volts) if pumping else 0.0, self._battery.mean)
+
+    def _hear_battery_temperature(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
+        if not late and -30 < reading.value < 70:
+            self._celsius = reading.value
+
+    def _hear_water(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
+        if not late:
+            self._water.hear(reading.sampled_s, now_s, reading.value)
+
+    def _hear_bed(self, target, reading, late: bool, station: _Station, now_s: float) -> None:
+        bed, hear = target
+        if bed.station is None:
+            bed.station = station.name
+            bed.high.gaps = station.order.gaps
+        self._told += hear(reading.sampled_s, reading.value, late)
+
+    def _hear_current(self, pump: Pump, reading, late: bool, station: _Station, now_s: float) -> None:
+        if not late:
+            pump.hear_current(reading.sampled_s, reading.value)
+
+    # -- odds and ends
+
+    def _drain(self) -> list[Event]:
+        told, self._told = self._told + self._alarms.events, []
+        self._alarms.events = []
+        return told
+
+    def _is_running(self, pump: Pump) -> bool | None:
+        if pump.stopped_since_s is not None:
+            return False
+        heard = [self._stations[bed.station] for bed in pump.beds if bed.station is not None]
+        if not heard or any(self._is_waiting(station) for station in heard):
+            return None
+        return True if any(bed.rise_s > 0 for bed in pump.beds) else None
+
+
+class _Unpickler(pickle.Unpickler):
+    """Only what the engine itself is made of: a database that someone else wrote cannot run code."""
+
+    def find_class(self, module: str, name: str):
+        if module.startswith("barreltide.core.") or (module, name) in (("collections", "deque"), ("random", "Random")):
+            return super().find_class(module, name)
+        raise pickle.UnpicklingError(f"{module}.{name} does not belong there")
+
+
+def fingerprint(site) -> str:
+    """Changes whenever a saved state must not be restored: another engine, or another garden."""
+    digest = hashlib.sha256()
+    for file in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(file.read_bytes())
+    for part in (site.name, site.latitude, site.longitude, site.time_zone, site.battery, site.panel, site.sump):
+        digest.update(repr(part).encode())
+    for part in (site.pumps, site.beds, site.stations):
+        digest.update(repr(part).encode())
+    return digest.hexdigest()[:32]
+
+
+def _causes(site) -> dict[tuple[str, str], list[tuple[str, str]]]:
+    """One cause, one alarm: for each alarm, those that it follows from. A silent station hides all that it reads."""
+    silent = [("station-silent", station.name) for station in site.stations]
+    causes: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    for pump in site.pumps:
+        causes["pump-stopped", pump.name] = silent
+        causes["flow-falling", pump.name] = [*silent, ("pump-stopped", pump.name)]
+        for bed in pump.feeds:
+            for alarm in ("bed-starved", "siphon-not-starting", "siphon-not-breaking"):
+                causes[alarm, bed] = [*silent, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
+    for alarm in ("battery-low", "battery-will-not-last", "battery-not-charging", "charge-voltage-high"):
+        causes[alarm, "battery"] = [*silent, ("sensor-fault", "battery/voltage")]
+    for alarm in ("water-too-warm", "water-too-cold"):
+        causes[alarm, "sump"] = [*silent, ("sensor-fault", "water/temperature")]
+    causes["sump-low", "sump"] = silent
+    return causes
+
+
+def _picture_of(bed: Bed) -> dict:
+    return {
+        "wet": bed.high.wet,
+        "since": bed.high.since_s if bed.high.wet is not None else None,
+        "phase": "unknown" if bed.high.wet is None else "filling" if not bed.high.wet else "full or draining",
+        "period_s": bed.period_s if bed.is_learned else None,
+        "cycles": bed.cycles,
+        "last_cycle": bed.last_cycle.time if bed.last_cycle else None,
+    }

@@ -1,0 +1,58 @@
+"""The night: what the battery had at dusk and at dawn, what it gave, and how long it would have lasted."""
+
+from __future__ import annotations
+
+from .battery import StateOfCharge
+from .daylight import Daylight
+from .event import NightEnded
+
+
+class Night:
+    """Gathers one night at a time; `tick` answers with its record at dawn."""
+
+    def __init__(self, daylight: Daylight, floor: float) -> None:
+        """floor: the state of charge that the owner does not want to pass."""
+        self._daylight, self._floor = daylight, floor
+        self._dusk_s: float | None = None
+        self._dawn_s: float | None = None
+        self._charge_dusk: float | None = None
+        self._used_ah = 0.0
+        self._hours = 0.0
+        self._lowest_v: float | None = None
+        self._last_s: float | None = None
+
+    def hear(self, time_s: float, volts: float, load_a: float, charge: float | None) -> None:
+        """One voltage reading, the load that the pumps were, and the state of charge as judged then."""
+        if self._dusk_s is None or not self._dusk_s <= time_s < (self._dawn_s or 0.0):
+            return
+        if self._charge_dusk is None:
+            self._charge_dusk = charge
+        if self._lowest_v is None or volts < self._lowest_v:
+            self._lowest_v = volts
+        if self._last_s is not None and 0 < time_s - self._last_s < 1800:
+            self._used_ah += load_a * (time_s - self._last_s) / 3600
+            self._hours += (time_s - self._last_s) / 3600
+        self._last_s = time_s
+
+    def tick(self, now_s: float, local_date, battery: StateOfCharge) -> NightEnded | None:
+        """Begin a night at its dusk and end it at its dawn. local_date: from Unix seconds to the garden's ISO date."""
+        if self._dusk_s is None:
+            self._daylight.is_dark(now_s)
+            dusk_s, dawn_s = self._daylight.dusk_s, self._daylight.dawn_s
+            if dusk_s is not None and dawn_s is not None and dusk_s <= now_s < dawn_s:
+                self._dusk_s, self._dawn_s = dusk_s, dawn_s
+            return None
+        if now_s < self._dawn_s:
+            return None
+        heard = self._last_s is not None
+        load_a = self._used_ah / self._hours if self._hours else None
+        left = None
+        if heard and battery.mean is not None and load_a:
+            left = max(battery.mean - self._floor, 0.0) * battery.usable_ah / load_a
+        night = NightEnded(
+            now_s, local_date(self._dusk_s), self._dusk_s, self._dawn_s,
+            self._charge_dusk, battery.mean if heard else None,
+            self._used_ah if heard else None, self._lowest_v, left,
+        )  # fmt: skip
+        self.__init__(self._daylight, self._floor)
+        return night

@@ -1,0 +1,138 @@
+"""The battery's voltage as evidence about the pump: work done by it, and steps when its load comes or goes.
+
+Theory. A small DC pump turns faster on a higher voltage, so the water it lifts in a while follows ∫V dt better than it
+follows time: intervals measured in *work* (volt-seconds) stop breathing with the day. By night nothing charges, and the
+voltage under a steady load falls slowly; a load that goes lifts it at once by I·R, and further while the battery relaxes.
+So a step is a mean that lies above the mean just before by more than the noise seen on this very meter.
+
+It assumes that by night the pump is by far the largest load that switches. It cannot see a step by day, when cloud
+moves the voltage more than the pump does, nor one below the meter's noise.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import deque
+from typing import NamedTuple
+
+REFERENCE_V = 12.6  # the voltage at which a second of work is a second
+BIN_S = 20.0
+BEFORE_BINS, AFTER_BINS = 8, 4
+LONGEST_SPAN_S = 900.0  # bins further apart than this are not compared
+QUIET_STEP_V = 0.006  # no step smaller than this is believed, however quiet the meter
+MOST_MARKS = 4096
+
+
+class Step(NamedTuple):
+    """A sudden change of the mean voltage at `time_s`, positive when a load went; `z` in standard errors of the noise."""
+
+    time_s: float
+    volts: float
+    z: float
+
+
+class VoltageTrace:
+    """The stream of voltage readings, in order of sampling."""
+
+    def __init__(self) -> None:
+        self.volts: float | None = None
+        self.time_s = 0.0
+        self.steps: deque[Step] = deque(maxlen=24)
+        self.noise_v = 0.004  # standard deviation of one bin's mean
+        self._work = 0.0
+        self._mark_times: list[float] = []
+        self._mark_works: list[float] = []
+        self._bins: deque[tuple[float, float, bool]] = deque(maxlen=BEFORE_BINS + AFTER_BINS + 2)
+        self._bin_start_s = 0.0
+        self._bin_sum = 0.0
+        self._bin_n = 0
+
+    def add(self, time_s: float, volts: float, dark: bool) -> Step | None:
+        """Take one reading; returns the step that it completes, if any. dark: nothing charges for sure."""
+        dt_s = time_s - self.time_s
+        if dt_s <= 0:
+            return None
+        if self.volts is not None:
+            self._work += dt_s * (0.5 * (volts + self.volts) if dt_s < LONGEST_SPAN_S else REFERENCE_V)
+        self.time_s, self.volts = time_s, volts
+        if not self._mark_times or time_s - self._mark_times[-1] >= 10:
+            self._mark_times.append(time_s)
+            self._mark_works.append(self._work)
+            if len(self._mark_times) > MOST_MARKS:
+                del self._mark_times[: MOST_MARKS // 4], self._mark_works[: MOST_MARKS // 4]
+        step = None
+        if self._bin_n and time_s - self._bin_start_s >= BIN_S:
+            step = self._close_bin(dark)
+        if not self._bin_n:
+            self._bin_start_s = time_s
+        self._bin_sum += volts
+        self._bin_n += 1
+        return step
+
+    def work_s(self, from_s: float, to_s: float) -> float:
+        """∫V dt over the span, as seconds at the reference voltage. Where no voltage is known: plain seconds."""
+        return (self._work_at(to_s) - self._work_at(from_s)) / REFERENCE_V
+
+    def step_up(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
+        """The largest upward step within the span."""
+        found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts > 0 and step.z >= least_z]
+        return max(found, key=lambda step: step.volts, default=None)
+
+    def step_down(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
+        """The largest downward step within the span."""
+        found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts < 0 and -step.z >= least_z]
+        return min(found, key=lambda step: step.volts, default=None)
+
+    def _work_at(self, time_s: float) -> float:
+        times, works = self._mark_times, self._mark_works
+        if not times:
+            return time_s * REFERENCE_V
+        at = bisect_left(times, time_s)
+        if at == 0:
+            return works[0] - (times[0] - time_s) * REFERENCE_V
+        if at == len(times):
+            return works[-1] + (time_s - times[-1]) * (self.volts if time_s - times[-1] < LONGEST_SPAN_S else REFERENCE_V)
+        share = (time_s - times[at - 1]) / (times[at] - times[at - 1])
+        return works[at - 1] + share * (works[at] - works[at - 1])
+
+    def _close_bin(self, dark: bool) -> Step | None:
+        mean_v = self._bin_sum / self._bin_n
+        bins = self._bins
+        if bins and dark and bins[-1][2] and self._bin_start_s - bins[-1][0] < LONGEST_SPAN_S:
+            # Mean absolute difference of neighbours: a load's single step hardly moves it, a noisy meter does.
+            difference_v = min(abs(mean_v - bins[-1][1]), 6 * self.noise_v)
+            self.noise_v += 0.02 * (max(0.886 * difference_v, 0.001) - self.noise_v)
+        bins.append((self._bin_start_s, mean_v, dark))
+        self._bin_sum, self._bin_n = 0.0, 0
+        return self._find_step() if dark else None
+
+    def _find_step(self) -> Step | None:
+        bins = self._bins
+        if len(bins) < BEFORE_BINS + AFTER_BINS:
+            return None
+        recent = list(bins)[-(BEFORE_BINS + AFTER_BINS) :]
+        before, after = recent[:BEFORE_BINS], recent[BEFORE_BINS:]
+        if not before[0][2] or after[-1][0] - before[0][0] > LONGEST_SPAN_S:
+            return None
+        before_v = sum(v for _, v, _ in before) / BEFORE_BINS
+        after_v = sum(v for _, v, _ in after) / AFTER_BINS
+        change_v = after_v - before_v
+        z = change_v / (self.noise_v * (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5)
+        if abs(change_v) < QUIET_STEP_V or abs(z) < 5:
+            return None
+        # Every mean after the step must lie on its far side: drift and single outliers do not.
+        edge_v = before_v + 0.4 * change_v
+        if any((v - edge_v) * change_v < 0 for _, v, _ in after) or (after[0][1] - edge_v) * change_v < 0:
+            return None
+        step = Step(after[0][0], change_v, z)
+        last = self.steps[-1] if self.steps else None
+        if last is not None and step.time_s - last.time_s < BIN_S * (BEFORE_BINS + 1) and last.volts * step.volts > 0:
+            if abs(step.volts) > abs(last.volts) and step.time_s - last.time_s <= 2 * BIN_S:
+                self.steps[-1] = Step(last.time_s, step.volts, step.z)  # the same step, now wholly in view
+            return None
+        self.steps.append(step)
+        return step
+
+    def forget_before(self, time_s: float) -> None:
+        at = bisect_right(self._mark_times, time_s)
+        del self._mark_times[:at], self._mark_works[:at]
