@@ -18,6 +18,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status: 0, or 2 with one line on standard error."""
     options = _parser().parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="barreltide: %(message)s", stream=sys.stderr)
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)
     try:
         return options.run(options)
     except SiteError as error:

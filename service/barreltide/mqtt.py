@@ -1,6 +1,8 @@
 """The MQTT client: messages go into a bounded queue, acknowledgements and receipts go out after the commit.
 
-Nothing is judged here. paho's thread ends for good if a callback raises, so none does.
+Nothing is judged here. paho's thread ends for good if a callback raises, so none does. While the queue is full that
+thread waits, and with it, through TCP, the broker: a message passed over instead would keep its place among the
+unacknowledged ones, of which a broker allows only so many, until the next connection.
 """
 
 from __future__ import annotations
@@ -48,7 +50,7 @@ class Intake:
         self._topics = topics
         self._host, self._port = site.broker.host, port or site.broker.port
         self.messages: queue.Queue[Message] = queue.Queue(MOST_WAITING)
-        self.dropped = 0
+        self._stopping = False
         self.problem: str | None = f"no broker at {self._host}:{self._port} yet"
         self._session = 0
         self._alarms = b""
@@ -72,6 +74,7 @@ class Intake:
         self._client.loop_start()
 
     def stop(self) -> None:
+        self._stopping = True
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -108,18 +111,22 @@ class Intake:
 
     def _arrived(self, client: paho.Client, _: Any, message: paho.MQTTMessage) -> None:
         try:
+            self._put(message)
+        except Exception:
+            log.exception("a message could not be taken in")
+
+    def _put(self, message: paho.MQTTMessage) -> None:
+        try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(no UTF-8)"
-        try:
-            payload = message.payload
-            self.messages.put_nowait(
-                Message(topic, payload[:MOST_BYTES], len(payload), message.qos, message.mid, self._session)
-            )
-        except queue.Full:
-            self.dropped += 1  # its station gets no receipt, and sends it again
-        except Exception:
-            log.exception("a message could not be taken in")
+        payload = message.payload
+        arrived = Message(topic, payload[:MOST_BYTES], len(payload), message.qos, message.mid, self._session)
+        while not self._stopping:
+            try:
+                return self.messages.put(arrived, timeout=0.5)
+            except queue.Full:
+                continue
 
     def _connected(self, client: paho.Client, _: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:

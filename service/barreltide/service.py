@@ -180,7 +180,7 @@ class Service:
             "last_reading_age_s": None if heard is None else round(max(0.0, now_s - heard), 3),
             "started_s": writer.started_s,
             "version": __version__,
-            "broker": {"connected": intake.connected, "embedded": self.broker is not None, "dropped": intake.dropped},
+            "broker": {"connected": intake.connected, "embedded": self.broker is not None},
             "store": {"problem": writer.problem},
             "engine": {"time_s": writer.clock_s},
             "notify": channels,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import sys
 import threading
 import zlib
 from collections.abc import Iterator
@@ -16,10 +17,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from sqlite_utils import Database
-from sqlite_utils.migrations import Migrations
+# sqlite-utils loads pandas and numpy where it finds them, only to know their types again: 50 MB for nothing.
+_spared = [name for name in ("pandas", "numpy") if name not in sys.modules]
+sys.modules.update(dict.fromkeys(_spared))  # type: ignore[arg-type]
+from sqlite_utils import Database  # noqa: E402
+from sqlite_utils.migrations import Migrations  # noqa: E402
 
-from .core.event import Event, as_line
+for _name in _spared:
+    del sys.modules[_name]
+
+from .core.event import Event, as_line  # noqa: E402
 
 MOST_ROWS = 10_000
 MOST_REFUSED = 10_000

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import datetime
-import functools
 import zoneinfo
 
 import astral
 import astral.sun
+
+MOST_KNOWN = 1_000
 
 
 class Sun:
@@ -16,16 +17,20 @@ class Sun:
     def __init__(self, latitude: float, longitude: float, time_zone: str) -> None:
         self._observer = astral.Observer(latitude, longitude)
         self._zone = zoneinfo.ZoneInfo(time_zone)
-        self.dawn_dusk = functools.lru_cache(maxsize=1000)(self._dawn_dusk)
+        self._known: dict[str, tuple[float | None, float | None]] = {}
 
     def local_date(self, time_s: float) -> str:
         """The date at the garden at this Unix time, ISO 8601."""
         return datetime.datetime.fromtimestamp(time_s, self._zone).date().isoformat()
 
-    def _dawn_dusk(self, date: str) -> tuple[float | None, float | None]:
+    def dawn_dusk(self, date: str) -> tuple[float | None, float | None]:
         """Sunrise and sunset of that local date (ISO 8601), Unix seconds; None where the sun does not cross."""
-        day = datetime.date.fromisoformat(date)
-        return self._crossing(astral.sun.sunrise, day), self._crossing(astral.sun.sunset, day)
+        if date not in self._known:
+            if len(self._known) >= MOST_KNOWN:
+                self._known.clear()
+            day = datetime.date.fromisoformat(date)
+            self._known[date] = self._crossing(astral.sun.sunrise, day), self._crossing(astral.sun.sunset, day)
+        return self._known[date]
 
     def _crossing(self, find, date: datetime.date) -> float | None:  # noqa: ANN001
         try:
