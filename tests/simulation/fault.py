@@ -79,7 +79,15 @@ def _leak(stage: Stage) -> None:
 def _water(sign: int) -> Callable[[Stage], None]:
     def apply(stage: Stage) -> None:
         stage.garden.warmth.water_ramp_c_per_h = sign * stage.rng.uniform(0.5, 2.0)
-        stage.after(3600 * 16, lambda: setattr(stage.garden.warmth, "water_ramp_c_per_h", 0.0))
+        stage.after(600.0, lambda: end(stage))
+
+    def end(stage: Stage) -> None:
+        label = stage.plan.label
+        beyond_c = stage.garden.water_c - label["warmest_c"] if sign > 0 else label["coldest_c"] - stage.garden.water_c
+        if beyond_c > 2.0:
+            stage.garden.warmth.water_ramp_c_per_h = 0.0
+        else:
+            stage.after(600.0, lambda: end(stage))
 
     return apply
 

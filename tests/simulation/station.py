@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from barreltide.demo.garden import Garden
 
-from .draw import Plan
+from .draw import Plan, StationPlan
 
 DEBOUNCE_S, PACK_S, REPEAT_S, THERMOMETER_S, LEVEL_S = 2.0, 15, 300, 60, 15
 REALIZE_S = 30.0  # before a station notices that the host is away
@@ -194,8 +194,12 @@ def deliver(plan: Plan, packs: list[Closed], outages: list[tuple[float, float]],
             sent_s = free_s = max(sent_s, free_s) + rng.uniform(0.05, 0.2)
         if rng.random() < station.late:
             sent_s += min(rng.lognormvariate(3.5, 1.8), 4 * 3600.0)
-        arrivals.append(Arrival(sent_s + 0.02 + rng.expovariate(1 / station.jitter_s), sent_s, pack))
+        arrivals.append(Arrival(sent_s + _way_s(station, rng), sent_s, pack))
         if rng.random() < station.duplicates:
             again_s = sent_s + (rng.uniform(5, 60) if rng.random() < 0.97 else rng.uniform(60, 7200))
-            arrivals.append(Arrival(again_s + 0.02 + rng.expovariate(1 / station.jitter_s), again_s, pack))
+            arrivals.append(Arrival(again_s + _way_s(station, rng), again_s, pack))
     return sorted(arrivals)
+
+
+def _way_s(station: StationPlan, rng: Random) -> float:
+    return min(0.02 + rng.expovariate(1 / station.jitter_s), 3.0)
