@@ -1,0 +1,197 @@
+"""The store: whole transactions, the outbox, limits, and what the pages ask for."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+import threading
+
+import pytest
+
+from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
+from barreltide.store import (
+    MOST_REFUSED, Arrival, Notice, Refused, Snapshot, Store, StoreError, Work, squeeze, unsqueeze,
+)  # fmt: skip
+
+PAYLOAD = b'[{"bn":"garden/barrels/","bt":1790000000.0,"n":"station/boot","v":91823},{"n":"station/seq","v":17},{"n":"battery/voltage","u":"V","t":-10,"v":12.61}]'
+
+
+@pytest.fixture
+def store(tmp_path):
+    store = Store(tmp_path / "garden.db")
+    yield store
+    store.close()
+
+
+def pack_work(store: Store, seq: int, time_s: float, **readings) -> Work:
+    work = Work(arrivals=[Arrival(store.next_arrival(), time_s, "readings", "barrels", 7, seq, PAYLOAD)])
+    for name, value in readings.items():
+        work.readings.append((store.series_id("barrels", name, None, work), time_s, value))
+    return work
+
+
+def alarm(change: str, time_s: float, name="pump-stopped") -> AlarmChanged:
+    return AlarmChanged(time_s, time_s - 60, name, "pump", change, "urgent", "The pump stopped.")
+
+
+def test_payloads_come_back_as_they_were_and_smaller():
+    for payload in (b"", b"\xff\x00", PAYLOAD, PAYLOAD * 100):
+        assert unsqueeze(squeeze(payload)) == payload
+    assert len(squeeze(PAYLOAD)) < len(PAYLOAD) / 2
+
+
+def test_an_old_row_can_still_be_read():
+    # Written once with the dictionary of the first release: a changed dictionary would lose every owner's packs.
+    assert unsqueeze(bytes.fromhex(FIRST_ROW)) == PAYLOAD
+
+
+FIRST_ROW = "23e4604b0308d033c0e5744b430b2363dcee3727d5036686b5b100"
+
+
+def test_a_transaction_is_whole_or_nothing(store):
+    store.commit(pack_work(store, 0, 100.0, volts=12.5))
+    twin = pack_work(store, 1, 101.0, volts=12.6)
+    twin.arrivals.append(twin.arrivals[0]._replace(id=store.next_arrival()))
+    twin.events.append((store.next_event(), 1, alarm("raised", 101.0)))
+    with pytest.raises(sqlite3.IntegrityError):
+        store.commit(twin)
+    assert store.counts()["packs"] == 1 and store.counts()["alarms"] == 0
+    assert [row["time_s"] for row in store.readings("barrels", "volts")] == [100.0]
+    twin.arrivals.pop()
+    store.commit(twin)  # the same work, mended, can be tried again: its ids were drawn before
+    assert store.counts()["packs"] == 2 and store.has_pack("barrels", 7, 1) and not store.has_pack("barrels", 7, 2)
+
+
+def test_it_is_durable_by_its_settings(store, tmp_path):
+    store.commit(pack_work(store, 0, 100.0))
+    assert store._rows("PRAGMA journal_mode") == [("wal",)]
+    assert store._rows("PRAGMA synchronous") == [(2,)], "2 is FULL"
+
+
+def test_readings_keep_their_kind(store):
+    store.commit(pack_work(store, 0, 100.0, high=True, volts=12.0, note="hello"))
+    store.commit(pack_work(store, 1, 110.0, high=False))
+    assert [row["value"] for row in store.readings("barrels", "high")] == [True, False]
+    latest = {row["name"]: row["value"] for row in store.latest_readings()}
+    assert latest == {"high": False, "volts": 12.0, "note": "hello"} and type(latest["volts"]) is float
+    assert [row["time_s"] for row in store.readings("barrels", "high", limit=1)] == [110.0], "the newest"
+
+
+def test_it_is_found_again_after_opening(store, tmp_path):
+    store.commit(pack_work(store, 0, 100.0, volts=12.5))
+    again = Store(tmp_path / "garden.db")
+    assert again.next_arrival() == 2
+    work = pack_work(again, 1, 110.0, volts=12.4)
+    assert not work.series, "the series is known"
+    again.commit(work)
+    assert [row["value"] for row in again.readings("barrels", "volts")] == [12.5, 12.4]
+    assert [arrival.payload for arrival in again.arrivals()] == [PAYLOAD, PAYLOAD]
+    assert [arrival.id for arrival in again.arrivals(after=1)] == [3], "an id drawn and not used is no harm"
+    again.close()
+
+
+def test_standing_alarms_and_cycle_numbers(store):
+    cycle = CycleCounted(90.0, "bed-1", 41, 400.0, 300.0, 100.0, None, None)
+    night = NightEnded(95.0, "2026-06-21", 10.0, 90.0, 0.8, 0.6, 12.0, 12.2, None)
+    events = [alarm("raised", 1.0), alarm("cleared", 2.0), alarm("raised", 3.0), alarm("raised", 4.0, "battery-low"), cycle, night]
+    store.commit(Work(events=[(store.next_event(), None, event) for event in events]))
+    assert {line["alarm"] for line in store.standing()} == {"pump-stopped", "battery-low"}
+    store.commit(Work(events=[(store.next_event(), None, alarm("cleared", 5.0))]))
+    assert [line["alarm"] for line in store.standing()] == ["battery-low"]
+    assert store.last_cycles() == {"bed-1": 41}
+    assert store.events("cycle", "bed-1")[0]["number"] == 41 and store.events("cycle", "bed-2") == []
+    assert [line["time"] for line in store.events("alarm", limit=2)] == [5.0, 4.0]
+    assert [line["time"] for line in store.events("alarm", newest_first=False, start_s=2, end_s=3)] == [2.0, 3.0]
+    assert store.events("night")[0]["date"] == "2026-06-21"
+
+
+def test_the_outbox(store):
+    notices = [
+        Notice(f"n{number}", number, 100.0 + number, "pump-stopped", "pump", priority, "title", "body")
+        for number, priority in enumerate(["soon", "urgent", "soon"])
+    ]
+    store.commit(Work(events=[(store.next_event(), None, alarm("raised", 100.0))], notices=notices, channels=["1 json", "2 mailto"]))
+    assert store.waiting_sendings(99.0) == []
+    waiting = store.waiting_sendings(200.0)
+    assert [(row["notice"], row["channel"]) for row in waiting][:2] == [("n1", "1 json"), ("n1", "2 mailto")], "urgent ones first"
+    store.mark_sent("n1", "1 json", 150.0)
+    store.mark_failed("n1", "2 mailto", 300.0, "no answer")
+    store.mark_failed("n0", "1 json", None, "gone")
+    assert {(row["notice"], row["channel"]) for row in store.waiting_sendings(200.0)} == {("n0", "2 mailto"), ("n2", "1 json"), ("n2", "2 mailto")}
+    assert store.waiting_sendings(300.0)[0]["tries"] == 1
+    shown = {row["id"]: row["sendings"] for row in store.notices()}
+    assert shown["n1"][0] == {"channel": "1 json", "state": "sent", "tries": 1, "sent_s": 150.0, "error": None}
+    assert shown["n0"][0]["state"] == "given-up" and store.counts()["given_up"] == 1
+    store.commit(Work(events=[(store.next_event(), None, alarm("raised", 101.0))], notices=notices, channels=["1 json"]))
+    assert store.notices()[0]["id"] == "n2" and len(store.notices()) == 3, "the same id is the same notice"
+
+
+def test_what_is_refused_is_bounded_and_counted(store):
+    payload = b"\x00\xff" * 40_000
+    store.commit(Work(refused=[Refused(1.0, "t", "why", payload)]))
+    for _ in range(3):
+        store.commit(Work(refused=[Refused(2.0, "t" * 1000, "why " * 1000, b"x")] * (MOST_REFUSED // 2)))
+    rows = store.refusals(20_000)
+    assert len(rows) == MOST_REFUSED and store.counts()["refused"] == 3 * MOST_REFUSED // 2 + 1
+    assert len(rows[0]["topic"]) == 200 and len(rows[0]["reason"]) == 2_000
+    assert rows[0]["payload"] == "x" and rows[999]["payload"] == "x" and rows[1000]["payload"] is None
+
+
+def test_one_snapshot_and_one_clock(store):
+    for number in (1, 2):
+        store.commit(Work(snapshot=Snapshot("print", number, 100.0, b"state"), ticked_s=10.0 * number))
+    assert store.snapshot() == Snapshot("print", 2, 100.0, b"state") and store.ticked_s() == 20.0
+
+
+def test_series_have_a_limit(store, monkeypatch):
+    monkeypatch.setattr("barreltide.store.MOST_SERIES", 3)
+    work = Work()
+    assert [store.series_id("barrels", f"name-{number}", None, work) for number in range(5)] == [1, 2, 3, None, None]
+
+
+def test_threads_read_while_one_writes(store):
+    seen, failures = [], []
+
+    def read():
+        try:
+            while not seen or seen[-1] < 50:
+                seen.append(store.counts()["packs"])
+            store.close()
+        except Exception as error:
+            failures.append(error)
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    for seq in range(50):
+        store.commit(pack_work(store, seq, 100.0 + seq))
+    reader.join(60)
+    assert not failures and seen[-1] == 50 and seen == sorted(seen)
+
+
+def test_a_store_that_cannot_be(tmp_path):
+    (tmp_path / "text.db").write_text("no database, " * 100)
+    for path in (tmp_path / "text.db", tmp_path, tmp_path / "none" / "x.db"):
+        with pytest.raises(StoreError, match="cannot be opened as the store") as error:
+            Store(path)
+        assert "\n" not in str(error.value)
+
+
+def test_a_full_disk_writes_nothing_and_goes_on_when_there_is_room(store):
+    store.commit(pack_work(store, 0, 100.0))
+    pages = store._rows("PRAGMA page_count")[0][0]
+    store._rows(f"PRAGMA max_page_count = {pages + 1}")
+    work = pack_work(store, 1, 101.0)
+    work.refused = [Refused(1.0, "t", "why", os.urandom(60_000))]
+    with pytest.raises(sqlite3.OperationalError, match="full"):
+        store.commit(work)
+    assert store.counts()["packs"] == 1
+    store._rows("PRAGMA max_page_count = 1000000")
+    store.commit(work)
+    assert store.counts()["packs"] == 2
+
+
+def test_the_library_of_the_store_brings_no_pandas(tmp_path):
+    code = "import sys, barreltide.store; sys.exit('pandas' in sys.modules or 'numpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code]).returncode == 0
