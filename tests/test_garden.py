@@ -12,6 +12,7 @@ from simulation.fault import KINDS
 from simulation.run import Run, plan_for, simulate
 from simulation.score import Score, score
 
+from barreltide.demo import place
 from barreltide.demo.garden import PRIMING, SIPHONING, Bed, Float, Pump
 from barreltide.demo.power import Sky
 from barreltide.pack import Topics, read_pack
@@ -274,3 +275,20 @@ def test_every_kind_names_alarms_of_the_contract():
     }  # fmt: skip
     assert {alarm for kind in KINDS.values() for alarm, _ in kind.right} == alarms - {"battery-will-not-last"}
     assert {alarm for kind in KINDS.values() for alarm in kind.follows} <= alarms
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_demonstrated_garden_is_healthy(seed, tmp_path):
+    (tmp_path / "site.toml").write_text(place.SITE, encoding="utf-8")
+    site = load(tmp_path / "site.toml")
+    garden = place.build(seed, 1_781_500_000.0)
+    assert [bed.name for bed in site.beds] == [bed.name for bed in garden.beds]
+    lowest = 1.0
+    for hour in range(1, 37):
+        garden.advance(1_781_500_000.0 + 3600 * hour)
+        lowest = min(lowest, garden.battery.charge)
+    assert lowest > 0.6 and garden.battery.load_on and garden.sump.low_wet
+    for bed in garden.beds:
+        times = [cycle.time for cycle in bed.cycles]
+        periods_s = [after - before for before, after in zip(times, times[1:], strict=False)]
+        assert len(periods_s) > 100 and 300 < min(periods_s) and max(periods_s) < 900

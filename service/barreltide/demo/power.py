@@ -73,7 +73,7 @@ class Battery:
         charging = self.current_a > 0 or (self.current_a == 0 and panel_a > load_a)
         if charging:
             rate = max(self.current_a / self.capacity_ah, 0.003)
-            polar = self.polar_v * rate**-0.3 / self.capacity_ah / (1.06 - self.charge) ** self.polar_power
+            polar = self.polar_v * rate**-0.3 / self.capacity_ah / (1.035 - self.charge) ** self.polar_power
             fast_ohm, slow_ohm, slow_s = 0.6 * polar, 0.4 * polar, self.slow_s
         else:
             fast_ohm, slow_ohm = self.fast_ohm, self.slow_ohm
