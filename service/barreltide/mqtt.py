@@ -147,7 +147,7 @@ class Intake:
         self._tell(f"no broker answers at {self._host}:{self._port}; trying on (is it running, and the port right?)")
 
     def _disconnected(self, client: paho.Client, _: Any, flags: Any, reason: Any, properties: Any) -> None:
-        if reason.is_failure:
+        if reason.is_failure and self.problem is None:  # a refusal is followed by this, and says more
             self._tell(f"the broker at {self._host}:{self._port} was lost: {reason}; trying on")
 
     def _tell(self, problem: str) -> None:
