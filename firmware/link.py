@@ -24,6 +24,8 @@ STEADY_MS = 30_000
 WIFI_MS = 30_000
 MAX_BODY = 4_096
 MAX_SKIPPED = 262_144
+DNS_PORT = 53
+OWN_LOOKUP = sys.platform != "linux"  # a desktop's resolver knows its own names, and no watchdog waits there
 SYNC_AGAIN_MS = 86_400_000
 SYNC_RETRY_MS = 60_000
 SYNC_RETRY_LONGEST_MS = 3_600_000
@@ -112,10 +114,11 @@ class Link:
             await asyncio.sleep_ms(200)
 
     async def _resolve(self, host):
-        """An address without a lookup that blocks; on a desktop the name itself, for its own resolver."""
-        if dns.is_address(host) or self._wlan is None or sys.platform == "linux":
+        """An address without a lookup that blocks, or the host itself where that does not matter."""
+        if dns.is_address(host) or self._wlan is None or not OWN_LOOKUP:
             return host
-        server = ("224.0.0.251", 5353) if host.endswith(".local") else (self._wlan.ifconfig()[3], 53)
+        server = ("224.0.0.251", 5353) if host.endswith(".local") else (self._wlan.ifconfig()[3], DNS_PORT)
+        server = socket.getaddrinfo(*server)[0][-1]
         asked = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         try:
             asked.setblocking(False)
@@ -208,13 +211,12 @@ class Link:
             settings.password,
         )
         await self._write(writer, greeting)
-        head, body = await asyncio.wait_for_ms(_packet(reader), WAIT_MS)
-        if head >> 4 != mqtt.CONNACK or len(body) != 2:
+        answer = await asyncio.wait_for_ms(reader.readexactly(4), WAIT_MS)
+        if answer[:2] != mqtt.CONNACK:
             raise LinkError("%s does not answer as a broker does" % settings.broker_host)
-        if body[1]:
-            raise LinkError(
-                "broker %s turns us away: %s" % (settings.broker_host, mqtt.REFUSALS.get(body[1], "code %d" % body[1]))
-            )
+        if answer[3]:
+            why = mqtt.REFUSALS.get(answer[3], "code %d" % answer[3])
+            raise LinkError("broker %s turns us away: %s" % (settings.broker_host, why))
         presence = json.dumps({"online": True, "boot": self._boot, "firmware": FIRMWARE})
         await self._write(writer, mqtt.subscribe(settings.topic("receipt"), self._next_number()))
         await self._write(writer, mqtt.publish(settings.topic("presence"), presence, self._next_number(), retain=True))

@@ -2,8 +2,11 @@
 
 import asyncio
 import gc
+import os
 import sys
 import time
+
+gc.threshold(8_192)  # collect often: what is compiled next lies beside what stays, and the heap is small
 
 import board
 from link import Link
@@ -19,7 +22,8 @@ REPEAT_MESSAGE_S = 10
 
 def folder():
     """Where config.json lies, with a slash at its end: here, or beside this file."""
-    here = __file__[: __file__.rfind("/") + 1]
+    file = globals().get("__file__", "")
+    here = file[: file.rfind("/") + 1]
     for place in ("", here):
         try:
             open(place + "config.json").close()
@@ -30,8 +34,10 @@ def folder():
 
 
 def read_config(place):
+    if os.stat(place + "config.json")[6] > settings.MAX_CONFIG_BYTES:
+        raise settings.SettingsError("config.json is over %d bytes: give the settings only" % settings.MAX_CONFIG_BYTES)
     with open(place + "config.json", "rb") as file:
-        return file.read(settings.MAX_CONFIG_BYTES + 1)
+        return file.read()
 
 
 def complain(message, led):
@@ -113,6 +119,7 @@ def main():
         station = Station(found, place)
     except settings.SettingsError as error:
         complain(str(error), settings.led_of(config))
+    gc.collect()
     asyncio.run(station.run())
 
 

@@ -33,8 +33,9 @@ BOARD_TIME = TESTS / "firmware" / "board_time"
 SCALE = 7.667
 ROM = "28ff641e8c160488"
 
-if str(FIRMWARE) not in sys.path:
-    sys.path.append(str(FIRMWARE))
+for importable in (FIRMWARE, TESTS / "firmware"):
+    if str(importable) not in sys.path:
+        sys.path.append(str(importable))
 
 
 def micropython() -> str:
@@ -95,7 +96,7 @@ class Board:
         shutil.copytree(FIRMWARE, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("__pycache__"))
         (folder / "config.json").write_text(config if isinstance(config, str) else json.dumps(config))
         search = [*([str(BOARD_TIME)] if board_time else []), str(FAKES), ".frozen"]
-        self._environment = os.environ | {
+        self.environment = os.environ | {
             "MICROPYPATH": ":".join(search),
             "FAKE_WORLD": str(folder / "world.json"),
             "FAKE_EVENTS": str(folder / "events.log"),
@@ -122,7 +123,7 @@ class Board:
         self.process = subprocess.Popen(
             [micropython(), *options, "main.py"],
             cwd=self.folder,
-            env=self._environment,
+            env=self.environment,
             stdout=open(self.folder / "output.log", "ab"),
             stderr=subprocess.STDOUT,
         )

@@ -21,7 +21,7 @@ from station.pack import to_senml
 
 RAM_PACKS = 16
 SEGMENT_BYTES = 16_384
-MAX_LINE = 8_192
+MAX_LINE = 4_096
 FLASH_RETRY_MS = 60_000
 CLOCK_LINE = b'["clock"'
 NO_SPACE = 28  # errno ENOSPC

@@ -2,7 +2,8 @@
 
 import struct
 
-CONNACK, PUBLISH, PUBACK, SUBACK, PINGRESP = 2, 3, 4, 9, 13
+CONNACK = b"\x20\x02"
+PUBLISH, PUBACK, SUBACK, PINGRESP = 3, 4, 9, 13
 PING = b"\xc0\x00"
 REFUSALS = {
     1: "it does not speak MQTT 3.1.1",

@@ -6,7 +6,7 @@ own clock, epoch_ms the same moment in Unix ms or None while the clock is not se
 
 import json
 
-MAX_READINGS = 64
+MAX_READINGS = 48
 _UNITS = {
     "voltage": "V", "current": "A", "temperature": "Cel", "level": "m",
     "uptime": "s", "free-memory": "B", "signal": "dBW",

@@ -7,7 +7,7 @@ import json
 
 _MUST = object()
 _NAME_LETTERS = "abcdefghijklmnopqrstuvwxyz0123456789"
-MAX_CONFIG_BYTES = 16_384
+MAX_CONFIG_BYTES = 8_192
 
 
 class SettingsError(ValueError):
@@ -120,8 +120,6 @@ class Settings:
 
 def read(data):
     """config.json's text, or its bytes -> (Settings, list of warnings). Raises SettingsError."""
-    if len(data) > MAX_CONFIG_BYTES:
-        raise SettingsError("config.json is over %d bytes: give the settings only" % MAX_CONFIG_BYTES)
     try:
         text = data if isinstance(data, str) else str(data, "utf-8")
     except ValueError:

@@ -30,11 +30,15 @@ def decode(scratchpad):
         return None, "127.94 C, too little power to measure"
     # At 9 to 11 bits the lowest bits are undefined.
     raw &= ~((1 << (3 - (scratchpad[4] >> 5 & 3))) - 1)
-    return in_range(raw / 16)
+    return _within_range(raw / 16)
 
 
 def in_range(celsius):
     """A temperature from a driver that hides the scratchpad: its conventional fault values are no temperatures."""
     if celsius is None or celsius in (85.0, -127.0, 127.9375):
         return None, "%s C, not measured" % celsius
+    return _within_range(celsius)
+
+
+def _within_range(celsius):
     return (celsius, None) if -55 <= celsius <= 125 else (None, "%s C, out of the sensor's range" % celsius)

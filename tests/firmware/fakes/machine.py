@@ -1,4 +1,9 @@
+import time
+
 import world
+
+if hasattr(time, "become_a_board"):
+    time.become_a_board()
 
 
 class Pin:
