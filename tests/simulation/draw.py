@@ -79,7 +79,9 @@ class Plan:
             floats = {"high": Float(bed["float_m"], bed["hysteresis_m"])}
             if self.station.low_float:
                 floats["low"] = Float(bed["low_float_m"], bed["hysteresis_m"])
-            keep = {k: v for k, v in bed.items() if k not in ("float_m", "low_float_m", "hysteresis_m", "label", "flow")}
+            keep = {
+                k: v for k, v in bed.items() if k not in ("float_m", "low_float_m", "hysteresis_m", "label", "flow")
+            }
             beds.append(Bed(floats=floats, level_m=bed["break_m"], **keep))
         pumps = [Pump(feeds=[b for b in beds if b.name in p["feeds"]], **{k: v for k, v in p.items() if k != "feeds"})
                  for p in self.pumps]  # fmt: skip
@@ -127,8 +129,8 @@ class Plan:
 
 
 def draw_garden(seed: int, **overrides) -> Plan:
-    """The garden of that seed. Overrides: beds, pumps, period_s, pump_a, capacity_ah, charge, chemistry, low_float, level,
-    sump_float, pump_current, panel_current, clock, gloom, start_s, place."""
+    """The garden of that seed. Overrides: beds, pumps, period_s, pump_a, capacity_ah, charge, chemistry, low_float,
+    level, sump_float, pump_current, panel_current, clock, gloom, start_s, place."""
     rng = Random(f"garden {seed}")
     take = overrides.pop
     place = take("place", rng.choice(PLACES))
@@ -163,7 +165,8 @@ def draw_garden(seed: int, **overrides) -> Plan:
     )
     plan = Plan(
         seed, start_s, *place, beds, pump_plans,
-        panel_a=power["panel_a"], battery=power["battery"], label=power["label"], gloom=power["gloom"], shade=_draw_shade(rng),
+        panel_a=power["panel_a"], battery=power["battery"], label=power["label"], gloom=power["gloom"],
+        shade=_draw_shade(rng),
         warmth={"air_c": water_c + rng.uniform(-2, 2), "swing_c": rng.uniform(2, 8), "water_c": water_c,
                 "water_swing_c": swing_c},
         sump=sump, electronics_a=rng.uniform(0.03, 0.15), fouling_per_day=rng.uniform(0, 0.004), station=station,
@@ -264,9 +267,11 @@ def _draw_power(rng: Random, load_a: float, sun_hours: float, overrides: dict) -
     absorb_v = rng.uniform(14.2, 14.8)
     battery = {
         "capacity_ah": true_ah, "charge": overrides.pop("charge", rng.uniform(0.78, 1.0)), "full_v": full_v,
-        "span_v": span_v, "bow": bow, "ohm": per * rng.uniform(0.005, 0.014), "fast_ohm": per * rng.uniform(0.002, 0.01),
+        "span_v": span_v, "bow": bow, "ohm": per * rng.uniform(0.005, 0.014),
+        "fast_ohm": per * rng.uniform(0.002, 0.01),
         "slow_ohm": per * rng.uniform(0.003, 0.012), "fast_s": rng.uniform(30, 200), "slow_s": rng.uniform(3600, 14400),
-        "polar_v": rng.uniform(2.7, 4.0), "polar_power": rng.uniform(0.45, 0.65), "gas_a_per_ah": rng.uniform(4e-4, 1.5e-3),
+        "polar_v": rng.uniform(2.7, 4.0), "polar_power": rng.uniform(0.45, 0.65),
+        "gas_a_per_ah": rng.uniform(4e-4, 1.5e-3),
         "efficiency": rng.uniform(0.94, 0.99), "leak_per_s": rng.uniform(0.02, 0.12) / 30 / 86400,
         "absorb_v": absorb_v, "float_v": rng.choice((absorb_v, rng.uniform(13.4, 13.8))),
         "absorb_s": rng.uniform(1, 4) * 3600, "compensation_v_per_c": rng.choice((0.0, -0.018, -0.024, -0.030)),
@@ -274,7 +279,9 @@ def _draw_power(rng: Random, load_a: float, sun_hours: float, overrides: dict) -
     }  # fmt: skip
     rested = None
     if rng.random() < 0.15:
-        rested = [[s, round(full_v - span_v * ((1 - s) + bow * (1 - s) ** 2) / (1 + bow), 2)] for s in (0.25, 0.5, 0.75, 1.0)]
+        rested = [
+            [s, round(full_v - span_v * ((1 - s) + bow * (1 - s) ** 2) / (1 + bow), 2)] for s in (0.25, 0.5, 0.75, 1.0)
+        ]
     return {
         "battery": battery, "panel_a": panel_a, "gloom": gloom,
         "label": {"chemistry": chemistry, "capacity_ah": float(label_ah), "floor": 0.5, "cut_v": cut_v,
@@ -283,7 +290,7 @@ def _draw_power(rng: Random, load_a: float, sun_hours: float, overrides: dict) -
 
 
 def _draw_sump(rng: Random, beds: list[dict]) -> dict:
-    """Holds more than all beds take; at the low mark the pump still has a good depth, and beds in step may just touch it."""
+    """Holds more than all beds take; at the low mark the pump still has depth, and beds in step may just touch it."""
     swing = sum(bed["area_m2"] * bed["standpipe_m"] for bed in beds)
     volume = max(swing * rng.uniform(1.8, 4), 0.08)
     area = volume / rng.uniform(0.35, 0.7)

@@ -227,8 +227,10 @@ KINDS: dict[str, Kind] = {
         watch_s=24 * 3600.0,
     ),
     "charge-voltage-high": Kind(
-        
-        _overcharge, (("charge-voltage-high", "battery"),), (), lambda stage: stage.garden.battery.volts > 15.2,
+        _overcharge,
+        (("charge-voltage-high", "battery"),),
+        (),
+        lambda stage: stage.garden.battery.volts > 15.2,
         patience_s=72 * 3600.0,
     ),
     "nothing": Kind(_nothing, watch_s=2 * 86400.0),

@@ -1,4 +1,4 @@
-"""A run: one garden for some days, perhaps with one fault, seen through its station; and the truth to hold against it."""
+"""A run: one garden for some days, perhaps with one fault, seen through its station; and the truth beside it."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ class Run:
             yield {"received": round(arrival.received_s, 3), "topic": topic, "payload": payload}
 
     def _shift_s(self, arrival: Arrival) -> float:
-        """From a true time to the time the host makes of it: the station's clock error, or the way, if it has no clock."""
+        """From a true time to what the host makes of it: the station's clock error or, without a clock, the way."""
         if self.plan.station.clock:
             return self.plan.station.clock_error_s
         return round(arrival.received_s, 3) - arrival.sent_s
@@ -176,7 +176,9 @@ class _Simulation:
     def _note(self, now_s: float) -> None:
         garden = self.garden
         if now_s % 60 == 0:
-            self.minutes.append((now_s, garden.battery.charge, garden.panel_now_a, garden.battery.volts, garden.water_c))
+            self.minutes.append(
+                (now_s, garden.battery.charge, garden.panel_now_a, garden.battery.volts, garden.water_c)
+            )
         off = any(flow <= 0 for flow in garden.flow_m3_s.values())
         if off and self._off_s is None:
             self._off_s = now_s
@@ -237,7 +239,8 @@ class _Simulation:
             return None
         kind, stage = KINDS[self.kind], self.stage
         names = {"pump": [stage.pump.name], "bed": [stage.bed.name], "bed/high": [f"{stage.bed.name}/high"],
-                 "any-pump": [pump.name for pump in self.garden.pumps], "station": [stage.plan.station.name]}  # fmt: skip
+                 "any-pump": [pump.name for pump in self.garden.pumps],
+                 "station": [stage.plan.station.name]}  # fmt: skip
         right = [(alarm, name) for alarm, subject in kind.right for name in names.get(subject, [subject])]
         follows = list(kind.follows) + [alarm for alarm, subject in kind.right if subject == "any-pump"]
         subject = right[0][1] if right else ""

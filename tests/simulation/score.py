@@ -3,15 +3,17 @@
 `python -m simulation.score --seeds 0-19 [--kinds pump-unpowered,nothing] [--command] [--verbose]`, from tests/. Without
 `--command` the engine runs in process; with it, `barreltide replay` runs on written recordings: same result, slower.
 
-How an alarm is scored: *right* names the cause and the subject after the onset; one that `follows` from the fault, or that
-the truth bears out (the battery really is at the floor, nothing was heard for minutes), is neither good nor bad; any other
-is *wrong* after the onset of a fault and *false* otherwise. Delays count from when the condition was truly there.
+How an alarm is scored: *right* names the cause and the subject after the onset; one that `follows` from the fault, or
+that the truth bears out (the battery is at the floor, nothing was heard for minutes), is neither good nor bad; any
+other is *wrong* after the onset of a fault and *false* otherwise. Delays count from when the condition was truly there.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
+import math
 import statistics
 import subprocess
 import sys
@@ -21,6 +23,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from multiprocessing import Pool
 from pathlib import Path
+from typing import NamedTuple
 
 from .fault import KINDS
 from .run import Run, plan_for, simulate
@@ -28,6 +31,15 @@ from .run import Run, plan_for, simulate
 SETTLE_S = 300.0  # a cycle this close to the end may still be undecided
 NEAR_S = 5.0
 SOC_FROM_S = 12 * 3600.0
+
+
+class Charge(NamedTuple):
+    """One judgement of the state of charge against the truth."""
+
+    error: float
+    width: float
+    covered: bool
+    basis: str
 
 
 @dataclass
@@ -48,7 +60,7 @@ class Score:
     missed: int = 0
     doubled: int = 0
     off: int = 0
-    soc: list[tuple[float, float, bool]] = field(default_factory=list)  # (error, width, covered)
+    soc: list[Charge] = field(default_factory=list)
 
 
 def judge_in_process(run: Run) -> list[dict]:
@@ -68,7 +80,7 @@ def judge_in_process(run: Run) -> list[dict]:
 
 
 def judge_by_command(run: Run) -> list[dict]:
-    """The same through `barreltide replay`, which knows no starts of the service."""
+    """The same through `barreltide replay`, in whose recordings no start of the service is noted."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         run.write(folder)
@@ -82,29 +94,33 @@ def judge_by_command(run: Run) -> list[dict]:
 
 def score(run: Run, seed: int, events: list[dict]) -> Score:
     fault = run.fault
-    result = Score(seed, fault.kind if fault else "healthy", fault.when if fault else "", (run.end_s - run.start_s) / 86400, "")
+    result = Score(
+        seed, fault.kind if fault else "healthy", fault.when if fault else "", (run.end_s - run.start_s) / 86400, ""
+    )
     _score_alarms(run, [event for event in events if event["event"] == "alarm"], result)
     _score_cycles(run, [event for event in events if event["event"] == "cycle"], result)
     for event in events:
         if event["event"] == "battery" and event["time"] - run.start_s > SOC_FROM_S:
             truth = run.state_of_charge(event["time"])
             error = event["state_of_charge"] - truth
-            result.soc.append((error, event["high"] - event["low"], event["low"] <= truth <= event["high"]))
+            covered = event["low"] <= truth <= event["high"]
+            result.soc.append(Charge(error, event["high"] - event["low"], covered, event["basis"]))
     return result
 
 
 def _score_alarms(run: Run, alarms: list[dict], result: Score) -> None:
     fault = run.fault
     right: list[dict] = []
-    silences = _silences(run)
+    heard_s = [arrival.received_s for arrival in run.arrivals]
     for alarm in alarms:
         if alarm["change"] != "raised":
             continue
-        text = f"{alarm['alarm']}/{alarm['subject']} day {(alarm['time'] - run.start_s) / 86400:.2f}: {alarm['message'][:150]}"
+        day = (alarm["time"] - run.start_s) / 86400
+        text = f"{alarm['alarm']}/{alarm['subject']} day {day:.2f}: {alarm['message'][:150]}"
         after = fault is not None and alarm["time"] >= fault.onset_s - 60
         if after and (alarm["alarm"], alarm["subject"]) in fault.right:
             right.append(alarm)
-        elif (after and alarm["alarm"] in fault.follows) or _borne_out(run, alarm, silences):
+        elif (after and alarm["alarm"] in fault.follows) or _borne_out(run, alarm, heard_s):
             pass
         elif after and fault.right:
             result.wrong.append(text)
@@ -130,10 +146,6 @@ def _stood_before(fault, alarms: list[dict]) -> bool:
         if alarm["time"] < fault.onset_s - 60:
             (standing.add if alarm["change"] == "raised" else standing.discard)((alarm["alarm"], alarm["subject"]))
     return any(tuple(pair) in standing for pair in fault.right)
-
-
-def _silences(run: Run) -> list[float]:
-    return [arrival.received_s for arrival in run.arrivals]
 
 
 def _borne_out(run: Run, alarm: dict, heard_s: list[float]) -> bool:
@@ -164,12 +176,14 @@ def _borne_out(run: Run, alarm: dict, heard_s: list[float]) -> bool:
 def _period_s(run: Run) -> float | None:
     """Of the slowest bed that the fault concerns, before the onset."""
     subject = run.fault.subject.split("/")[0]
-    beds = {subject} if subject in run.cycles else {b for p in run.plan.pumps for b in p["feeds"] if p["name"] == subject}
+    beds = (
+        {subject} if subject in run.cycles else {b for p in run.plan.pumps for b in p["feeds"] if p["name"] == subject}
+    )
     medians = []
     for bed in beds or set(run.cycles):
         times = [cycle.time for cycle in run.cycles[bed] if cycle.time < run.fault.onset_s]
         if len(times) > 2:
-            medians.append(statistics.median(b - a for a, b in zip(times, times[1:], strict=False)))
+            medians.append(statistics.median(b - a for a, b in itertools.pairwise(times)))
     return max(medians, default=None)
 
 
@@ -187,7 +201,11 @@ def _score_cycles(run: Run, told: list[dict], result: Score) -> None:
         told_s = sorted(event["time"] for event in told if event["bed"] == bed)
         free = set(range(len(told_s)))
         for time_s in truth_s:
-            near = min(free, key=lambda k: abs(told_s[k] - time_s), default=None) if len(told_s) < 50 else _near(told_s, free, time_s)
+            near = (
+                min(free, key=lambda k: abs(told_s[k] - time_s), default=None)
+                if len(told_s) < 50
+                else _near(told_s, free, time_s)
+            )
             far_s = abs(told_s[near] - time_s) if near is not None else float("inf")
             if far_s <= 120:
                 free.discard(near)
@@ -214,42 +232,52 @@ def print_table(scores: list[Score]) -> None:
     by_kind = defaultdict(list)
     for one in scores:
         by_kind[one.kind].append(one)
-    print(f"{'kind':24}{'runs':>5}{'right':>6}{'wrong':>6}{'miss':>5}{'again':>6}  {'delay min':>9}{'p90':>7}{'periods':>8}"
-          f"{'false':>6}  beside it or instead")  # fmt: skip
+    head = ("runs", "right", "wrong", "missed", "again", "minutes", "p90", "periods", "false")
+    print(f"{'kind':24}" + "".join(f"{name:>8}" for name in head) + "  beside it or instead")
     for kind, group in by_kind.items():
         fates = Counter(one.fate for one in group)
-        delays = sorted(one.delay_s / 60 for one in group if one.delay_s is not None)
+        minutes = sorted(one.delay_s / 60 for one in group if one.delay_s is not None)
         periods = [one.delay_s / one.period_s for one in group if one.delay_s is not None and one.period_s]
-        middle = f"{statistics.median(delays):9.1f}{delays[int(0.9 * (len(delays) - 1))]:7.1f}" if delays else " " * 16
-        middle += f"{statistics.median(periods):8.2f}" if periods else " " * 8
-        bitten = len(group) - fates["unbitten"]
+        cells = [len(group) - fates["unbitten"], fates["right"], fates["wrong"], fates["missed"]]
+        cells.append(sum(one.again for one in group))
+        cells.append(f"{statistics.median(minutes):.1f}" if minutes else "")
+        cells.append(f"{minutes[math.ceil(0.9 * len(minutes)) - 1]:.1f}" if minutes else "")
+        cells.append(f"{statistics.median(periods):.2f}" if periods else "")
+        cells.append(sum(len(one.false) for one in group))
         beside = Counter(text.split("/")[0] for one in group for text in one.wrong)
-        print(f"{kind:24}{bitten:5}{fates['right']:6}{fates['wrong']:6}{fates['missed']:5}{sum(o.again for o in group):6}  "
-              f"{middle}{sum(len(one.false) for one in group):6}  "
-              + ", ".join(f"{alarm} {count}" for alarm, count in beside.most_common()))  # fmt: skip
+        notes = ", ".join(f"{alarm} {count}" for alarm, count in beside.most_common())
+        print(f"{kind:24}" + "".join(f"{cell:>8}" for cell in cells) + f"  {notes}")
     _print_totals(scores)
 
 
 def _print_totals(scores: list[Score]) -> None:
-    faulty = [one for one in scores if one.fate in ("right", "wrong", "missed")]
+    fates = Counter(one.fate for one in scores)
+    print(f"\nfaults: right {fates['right']}, other cause {fates['wrong']}, missed {fates['missed']}")
     days = sum(one.days for one in scores)
     false = Counter(text.split("/")[0] for one in scores for text in one.false)
-    print(f"\nfaults {len(faulty)}: right {sum(one.fate == 'right' for one in faulty)}, other cause "
-          f"{sum(one.fate == 'wrong' for one in faulty)}, missed {sum(one.fate == 'missed' for one in faulty)}")  # fmt: skip
-    print(f"false alarms {sum(false.values())} in {days:.0f} garden-days ({sum(false.values()) / days:.3f} a day): {dict(false)}")
-    print(f"cycles {sum(one.cycles for one in scores)}: missed {sum(one.missed for one in scores)}, doubled "
-          f"{sum(one.doubled for one in scores)}, off by more than {NEAR_S:.0f} s {sum(one.off for one in scores)}")  # fmt: skip
-    soc = [entry for one in scores for entry in one.soc]
-    if soc:
-        print(f"state of charge: rms {100 * (sum(e * e for e, _, _ in soc) / len(soc)) ** 0.5:.1f} points, bias "
-              f"{100 * sum(e for e, _, _ in soc) / len(soc):+.1f}, within the 90 % interval {100 * sum(c for *_, c in soc) / len(soc):.0f} %, "
-              f"mean width {100 * sum(w for _, w, _ in soc) / len(soc):.0f} points ({len(soc)} judgements)")  # fmt: skip
+    print(
+        f"false alarms: {sum(false.values())} in {days:.0f} garden-days, {sum(false.values()) / days:.3f} a day",
+        end=" ",
+    )
+    print(dict(false) or "")
+    missed, doubled, off = (sum(getattr(one, name) for one in scores) for name in ("missed", "doubled", "off"))
+    print(f"cycles: {sum(one.cycles for one in scores)}, missed {missed}, doubled {doubled}, {NEAR_S:.0f} s off {off}")
+    for basis in ("", "loaded", "charging", "rested"):
+        soc = [entry for one in scores for entry in one.soc if basis in ("", entry.basis)]
+        if soc:
+            rms = 100 * math.sqrt(statistics.fmean(entry.error**2 for entry in soc))
+            bias, width = (100 * statistics.fmean(getattr(entry, name) for entry in soc) for name in ("error", "width"))
+            covered = 100 * statistics.fmean(entry.covered for entry in soc)
+            print(f"state of charge {basis or 'in all':9} rms {rms:4.1f} points, bias {bias:+.1f}, truth inside "
+                  f"{covered:.0f} %, width {width:.0f} points ({len(soc)} judgements)")  # fmt: skip
 
 
 def print_details(scores: list[Score]) -> None:
     for one in scores:
-        worst = max((abs(error) for error, _, _ in one.soc), default=0.0)
-        notes = [f"cycles missed {one.missed} doubled {one.doubled} off {one.off}"] * bool(one.missed + one.doubled + one.off)
+        worst = max((abs(entry.error) for entry in one.soc), default=0.0)
+        notes = [f"cycles missed {one.missed} doubled {one.doubled} off {one.off}"] * bool(
+            one.missed + one.doubled + one.off
+        )
         notes += [f"charge off by up to {100 * worst:.0f} points"] * (worst > 0.12)
         notes += [f"FALSE {text}" for text in one.false] + [f"WRONG {text}" for text in one.wrong]
         if notes or one.fate in ("wrong", "missed"):

@@ -120,7 +120,7 @@ class Station:
             self.switches[name] = Switch(self.switches[name].told if stuck else wet, stuck=stuck)
         now_s = self.garden.now_s
         self._records = [(name, now_s, switch.told) for name, switch in self.switches.items()]
-        self._close(now_s, self._records + [("station/uptime", now_s, 5)])
+        self._close(now_s, [*self._records, ("station/uptime", now_s, 5)])
         self._records = []
 
     def _voltage(self, now_s: float) -> None:
