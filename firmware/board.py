@@ -5,7 +5,6 @@ Everything is read; the one output is a lamp, used only to blink where config.js
 
 import gc
 import os
-import sys
 import time
 
 import machine
@@ -215,7 +214,3 @@ def ticks_ms():
 
 def ticks_diff(later, earlier):
     return time.ticks_diff(later, earlier)
-
-
-def platform():
-    return sys.platform

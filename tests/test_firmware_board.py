@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import collections
 import datetime
 import ipaddress
 import json
@@ -25,6 +26,7 @@ class Host:
         self.receipting = True
         self.packs: dict[tuple[int, int], list] = {}
         self.arrived: dict[tuple[int, int], float] = {}
+        self.heard: collections.Counter[tuple[int, int]] = collections.Counter()
         self.presence: list[dict] = []
         self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, "host", clean_session=False)
         if tls:
@@ -46,6 +48,7 @@ class Host:
         boot, seq = records[0]["v"], records[1]["v"]
         self.arrived.setdefault((boot, seq), time.time())
         self.packs.setdefault((boot, seq), records)
+        self.heard[boot, seq] += 1
         if self.receipting:
             self.client.publish("barreltide/garden/barrels/receipt", json.dumps({"boot": boot, "seq": [seq]}), 1)
 
@@ -101,7 +104,10 @@ def test_readings_reach_the_broker_and_a_change_at_once(mosquitto, host, boards)
     assert (host.last("bed-1/high"), host.last("bed-1/low"), host.last("sump/low")) == (False, False, True)
     assert host.last("station/signal") == -91  # -61 dBm
     assert host.presence[-1]["online"] is True and host.presence[-1]["firmware"]
-    time.sleep(1)
+    for _ in range(50):  # more than a broker sends on without a PUBACK; and none of them is for this boot
+        host.client.publish("barreltide/garden/barrels/receipt", '{"boot": 1, "seq": [0, 1, 2]}', 1)
+    for nonsense in ("", "[1]", '{"boot": null, "seq": 7}', "\x00" * 20_000):
+        host.client.publish("barreltide/garden/barrels/receipt", nonsense, 1)
     changed = time.time()
     board.world(pins={25: 0})
     wait_for(lambda: host.last("bed-1/high"), 15, "the change, long before the pack is due")
@@ -109,6 +115,7 @@ def test_readings_reach_the_broker_and_a_change_at_once(mosquitto, host, boards)
     events = board.events()
     assert "watchdog 8000" in events and "feed" in events
     assert not any(event.startswith(("output", "pin")) for event in events), "it controls nothing"
+    time.sleep(4)  # longer than flash_after_s
     assert not list((board.folder / "backlog").iterdir()), "receipted: flash is left alone"
 
 
@@ -136,12 +143,18 @@ def test_last_will_and_receipts_over_power_cuts(mosquitto, host, boards):
 def test_broker_killed_and_back(mosquitto, host, boards):
     board = boards(config(mosquitto.port, **QUICK)).start()
     wait_for(lambda: len(host.packs) >= 2)
+    host.receipting = False
+    before = set(host.packs)
+    wait_for(lambda: len(host.packs) >= len(before) + 2, what="packs without a receipt")
+    unreceipted = set(host.packs) - before
     mosquitto.kill()
     time.sleep(1.5)
     changed = time.time()
     board.world(pins={25: 0})
     time.sleep(3)
     mosquitto.start()
+    wait_for(lambda: all(host.heard[key] >= 2 for key in unreceipted), 60, "all of them again, without any receipt")
+    host.receipting = True
     wait_for(lambda: host.last("bed-1/high"), 60, "the change that happened during the outage")
     edge = next(at for at, wet in host.readings("bed-1/high") if wet)
     assert edge == pytest.approx(changed, abs=1.5)
