@@ -128,7 +128,7 @@ class Board:
         return adc
 
     def _ads1115_v(self):
-        """The conversion started at the call before, then start the next: no waiting, and no state to lose in the chip."""
+        """The conversion started at the call before, then start the next: no waiting, no state to lose in the chip."""
         bus, address = self._bus(self._battery), self._battery["address"]
         value = None
         if self._started:

@@ -241,7 +241,8 @@ class Link:
                 await self._write(writer, mqtt.PING)
             entry = self._backlog.due()
             if entry:
-                packet = mqtt.publish(self._settings.topic("readings"), self._backlog.payload(entry), self._next_number())
+                payload = self._backlog.payload(entry)
+                packet = mqtt.publish(self._settings.topic("readings"), payload, self._next_number())
                 self._backlog.sent(entry)
                 await self._write(writer, packet)
                 continue

@@ -1,16 +1,16 @@
 """A station for the tests: the real MicroPython interpreter running firmware/main.py, with only the hardware faked.
 
-    board = Board(folder, broker_port=1883)            # or config={...} for a config.json of your own
+    board = Board(folder, config(broker_port, sample_s=1, publish_s=2))    # or a config.json of your own
     board.world(pins={25: 0}, adc_v={34: 1.6435}, one_wire={ROM: scratchpad(21.4)}).start()
     board.world(pins={25: 1})                          # the water falls; seen within 20 ms
     board.output()                                     # what it printed on "USB"
     board.events()                                     # what the fakes saw: "feed", "output LED", "wifi ...", "ntp ..."
     board.kill()                                       # kill -9; start() again is a power cut and a new boot
 
-world(...) merges by key into what was said before: pins (level by pin, 1 where unsaid), adc_v (volts at the pin), one_wire
-(nine scratchpad bytes in hexadecimal by address), i2c ({address: {register: [high, low]}}), wifi, ntp (True or False).
-battery_v(12.61) is a short form for the pin's volts in the default configuration (float pins 25 and 26 of bed-1, 27 of the
-sump, wet at 0; battery on 34 with scale 7.667; water on 4).
+world(...) merges by key into what was said before: pins (level by pin, 1 where unsaid), adc_v (volts at the pin),
+one_wire (nine scratchpad bytes in hexadecimal by address; replaced whole), i2c ({address: {register: [high,
+low]}}), wifi, ntp (True or False). battery_v(12.61) is a short form for the pin's volts in config()'s settings (float pins 25 and
+26 of bed-1, 27 of the sump, wet at 0; battery on 34 with scale 7.667; water on 4).
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ def config(broker_port: int, **changes) -> dict:
 
 class Board:
     def __init__(self, folder: Path, config: dict | str, board_time: bool = False, ticks: int = 0) -> None:
-        """board_time: a clock as on a board (from 2000, unset until NTP, ticks that wrap at 2^30, starting at ticks)."""
+        """board_time: a board's clock (from 2000, unset until NTP, ticks that wrap at 2^30 and start at `ticks`)."""
         self.folder = folder
         self.process: subprocess.Popen | None = None
         self._world: dict = {}

@@ -243,7 +243,7 @@ class Backlog:
             entry.segment.waiting -= 1
 
     def _append(self, data):
-        """True once data is on flash. A full flash costs the oldest segment; a flash that fails is left for a minute."""
+        """True once data is on flash. A full one costs the oldest segment; one that fails is left for a minute."""
         now_ms = self._clock.now_ms()
         if self._flash_failed_ms is not None and now_ms - self._flash_failed_ms < FLASH_RETRY_MS:
             return False

@@ -60,7 +60,7 @@ class Mean:
 
 
 class Scale:
-    """Volts at the pin -> volts at the battery. calibration: two (shown, true) pairs, each in battery volts, or None."""
+    """Volts at the pin -> volts at the battery. calibration: two (shown, true) pairs in battery volts, or None."""
 
     def __init__(self, scale, offset_v=0.0, calibration=None):
         self._gain = scale

@@ -8,7 +8,7 @@ _UNSEEN_MS = 500  # a pause in polling longer than this is not counted as time s
 
 
 class FloatSwitch:
-    """name: the reading's name; wet_level: the pin's level while the float is lifted. wet is None until first settled."""
+    """name: the reading's name; wet_level: the pin's level while the float is lifted. wet is None until settled."""
 
     def __init__(self, name, wet_level, debounce_ms):
         self.name = name

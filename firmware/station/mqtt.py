@@ -57,7 +57,7 @@ def acknowledge(number):
 
 
 def published(head, body):
-    """The body of an incoming PUBLISH -> (topic, payload, packet identifier or None at QoS 0). ValueError if malformed."""
+    """An incoming PUBLISH's body -> (topic, payload, packet identifier or None at QoS 0). ValueError if malformed."""
     if len(body) < 2:
         raise ValueError("PUBLISH is too short")
     at = 2 + (body[0] << 8 | body[1])

@@ -225,7 +225,8 @@ def _read_currents(settings, top, tables):
         return
     for name in currents.values:
         if not _is_name(name) or len(settings.currents) == 4:
-            raise _wrong("current.%s" % name[:40], "no name of a pump, or the fifth", 'up to four, such as "pump", "panel"')
+            wanted = 'up to four, such as "pump", "panel"'
+            raise _wrong("current.%s" % name[:40], "no name of a pump, or the fifth", wanted)
         sensor = currents.table(name, _MUST)
         tables.append(sensor)
         found = {
@@ -280,7 +281,8 @@ def _read_thermometers(settings, top, tables):
         rom = table.text("rom", "the sensor's address, 16 hexadecimal digits", None, 16)
         if rom and (len(rom) != 16 or not all([letter in "0123456789abcdef" for letter in rom.lower()])):
             raise _wrong(table.path("rom"), _shown(rom), "the sensor's address, 16 hexadecimal digits")
-        settings.thermometers.append({"name": name, "key": table.path("pin"), "pin": table.pin(), "rom": rom and rom.lower()})
+        found = {"name": name, "key": table.path("pin"), "pin": table.pin(), "rom": rom and rom.lower()}
+        settings.thermometers.append(found)
 
 
 def _read_rhythm(settings, top):
@@ -307,5 +309,6 @@ def _refuse_shared_pins(settings):
     uses += sorted({(sensor[wire], wire) for sensor in buses for wire in ("scl", "sda")})
     for pin, use in uses:
         if pin in taken:
-            raise SettingsError("config.json: pin %s is given to %s and to %s: give each its own" % (pin, taken[pin], use))
+            both = "%s and to %s" % (taken[pin], use)
+            raise SettingsError("config.json: pin %s is given to %s: give each its own" % (pin, both))
         taken[pin] = use

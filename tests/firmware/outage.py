@@ -1,7 +1,7 @@
 """A garden of the heaviest kind through simulated time, against a host that can be away. CPython and MicroPython alike.
 
-Four beds, two floats each, three-minute periods. The floats' true edges are kept beside, so that what reached the host can
-be compared with what happened.
+Four beds, two floats each, three-minute periods. The floats' true edges can be told, so that what reached the host is
+compared with what happened.
 """
 
 import json

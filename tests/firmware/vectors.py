@@ -1,4 +1,4 @@
-"""Check values of the firmware's pure half. Runs under CPython and MicroPython alike: asserts only, no test framework."""
+"""Check values of the firmware's pure half. Runs under CPython and MicroPython alike: asserts, no test framework."""
 
 import json
 
@@ -284,7 +284,9 @@ class World:
         self.settings, _ = settings.read(
             with_changes(
                 **dict(
-                    {"battery": {"pin": 34, "scale": 10}, "beds": {"bed-1": {"high": {"pin": 25}}}, "water": {"pin": 4}},
+                    battery={"pin": 34, "scale": 10},
+                    beds={"bed-1": {"high": {"pin": 25}}},
+                    water={"pin": 4},
                     **changes,
                 )
             )

@@ -1,7 +1,7 @@
 """A board's clock for the unix port: counts from 2000 in whole numbers, is unset until NTP, and its ticks wrap at 2^30.
 
-FAKE_TICKS: where the tick counter starts, so that a wrap comes soon. asyncio's own core counts natively (its C part knows
-the port's period), so the tick functions change over only when the fake `machine` is imported, after asyncio.
+FAKE_TICKS: where the tick counter starts, so that a wrap comes soon. asyncio's own core counts natively (its C part
+knows the port's period), so the tick functions change over only when the fake `machine` is imported, after asyncio.
 """
 
 import os
