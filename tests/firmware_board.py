@@ -9,8 +9,8 @@
 
 world(...) merges by key into what was said before: pins (level by pin, 1 where unsaid), adc_v (volts at the pin),
 one_wire (nine scratchpad bytes in hexadecimal by address; replaced whole), i2c ({address: {register: [high,
-low]}}), wifi, ntp (True or False). battery_v(12.61) is a short form for the pin's volts in config()'s settings (float pins 25 and
-26 of bed-1, 27 of the sump, wet at 0; battery on 34 with scale 7.667; water on 4).
+low]}}), wifi, ntp (True or False). battery_v(12.61) is a short form for the pin's volts in config()'s settings
+(float pins 25 and 26 of bed-1, 27 of the sump, wet at 0; battery on 34 with scale 7.667; water on 4).
 """
 
 from __future__ import annotations

@@ -111,7 +111,7 @@ def test_readings_reach_the_broker_and_a_change_at_once(mosquitto, host, boards)
     changed = time.time()
     board.world(pins={25: 0})
     wait_for(lambda: host.last("bed-1/high"), 15, "the change, long before the pack is due")
-    assert host.readings("bed-1/high")[-1][0] == pytest.approx(changed, abs=1.5), "dated to the edge, not the debouncing"
+    assert host.readings("bed-1/high")[-1][0] == pytest.approx(changed, abs=1.5), "dated to the edge itself"
     events = board.events()
     assert "watchdog 8000" in events and "feed" in events
     assert not any(event.startswith(("output", "pin")) for event in events), "it controls nothing"
