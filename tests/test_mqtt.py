@@ -138,6 +138,7 @@ def test_a_full_queue_holds_the_broker_back_and_loses_nothing(mosquitto, peer, i
     for number in range(60):
         peer.send(READINGS, b"%d" % number)
     until(intake.messages.full, "the queue to fill")
+    time.sleep(1.2)  # long enough for an impatient thread to pass a message over
     got = []
     while len(got) < 60:
         message = intake.messages.get(timeout=30)

@@ -429,6 +429,8 @@ class Writer:
             try:
                 self._store.commit(work)
                 break
+            except sqlite3.IntegrityError:
+                raise  # our own mistake: no patience mends it, and the next start reads the store anew
             except sqlite3.Error as error:
                 problem = f"the store cannot be written: {error} ({self._store.path}); nothing is lost, trying on"
                 if self.problem is None:
