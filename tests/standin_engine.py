@@ -64,7 +64,13 @@ class Monitor:
     def _change(self, alarm, subject, on, time_s):
         standing = self.state["alarms"]
         if on and alarm not in standing:
-            standing[alarm] = {"alarm": alarm, "subject": subject, "priority": "urgent", "since": time_s, "message": f"{alarm}!"}
+            standing[alarm] = {
+                "alarm": alarm,
+                "subject": subject,
+                "priority": "urgent",
+                "since": time_s,
+                "message": f"{alarm}!",
+            }
             return [AlarmChanged(time_s, time_s, alarm, subject, "raised", "urgent", f"{alarm}!")]
         if not on and alarm in standing:
             since = standing.pop(alarm)["since"]

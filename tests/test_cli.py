@@ -32,7 +32,8 @@ name = "barrels"
 
 def run(*arguments: object, stdin: bytes = b"") -> tuple[int, str, str]:
     done = subprocess.run(
-        [sys.executable, "-m", "barreltide", *map(str, arguments)], input=stdin, capture_output=True, timeout=120)  # fmt: skip
+        [sys.executable, "-m", "barreltide", *map(str, arguments)], input=stdin, capture_output=True, timeout=120
+    )
     return done.returncode, done.stdout.decode(), done.stderr.decode()
 
 
@@ -54,7 +55,10 @@ def recorded(tmp_path):
             if after_s % 300 == 0:
                 records.append({"n": "bed-1/high", "vb": after_s % 600 == 0})
             received = START_S + after_s + 0.5
-            out.write(json.dumps({"received": received, "topic": "barreltide/garden/barrels/readings", "payload": records}) + "\n")
+            out.write(
+                json.dumps({"received": received, "topic": "barreltide/garden/barrels/readings", "payload": records})
+                + "\n"
+            )
             seq += 1
     return path
 
@@ -70,7 +74,9 @@ def test_replay_prints_json_lines(site, recorded):
 
 
 def test_replay_in_words_from_standard_input_with_a_time_in_iso(site, recorded):
-    status, out, err = run("replay", "-", "--site", site, "--until", "2026-09-21T15:13:20Z", stdin=recorded.read_bytes() + b"junk\n")
+    status, out, err = run(
+        "replay", "-", "--site", site, "--until", "2026-09-21T15:13:20Z", stdin=recorded.read_bytes() + b"junk\n"
+    )
     assert status == 0 and err == "", "the junk arrived after the end"
     assert "cycle   bed=bed-1  number=1" in out and "2026-09-21 16" not in out
     status, _, err = run("replay", "-", "--site", site, stdin=b"junk\n")
@@ -81,7 +87,8 @@ def test_replay_loads_neither_broker_nor_pages(site, recorded):
     code = (
         "import sys\nfrom barreltide.cli import main\n"
         f"main(['replay', {str(recorded)!r}, '--site', {str(site)!r}, '--json'])\n"
-        "print([name for name in ('paho', 'fastapi', 'uvicorn', 'sqlite_utils', 'apprise', 'tqdm') if name in sys.modules])"
+        "heavy = ('paho', 'fastapi', 'uvicorn', 'sqlite_utils', 'apprise', 'tqdm')\n"
+        "print([name for name in heavy if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120)
     assert done.stdout.splitlines()[-1] == "[]"
@@ -89,7 +96,9 @@ def test_replay_loads_neither_broker_nor_pages(site, recorded):
 
 def test_export_gives_each_pack_and_replay_takes_it(site, tmp_path):
     store = Store(tmp_path / "barreltide.db")
-    payload = b'[{"bn":"garden/barrels/","n":"station/boot","v":1},{"n":"station/seq","v":0},{"n":"note","vs":"caf\xc3\xa9"}]'
+    payload = (
+        b'[{"bn":"garden/barrels/","n":"station/boot","v":1},{"n":"station/seq","v":0},{"n":"note","vs":"caf\xc3\xa9"}]'
+    )
     store.commit(Work(arrivals=[
         Arrival(1, START_S, "started", None, None, None, b"{}"),
         Arrival(2, START_S + 1, "readings", "barrels", 1, 0, payload),
@@ -98,7 +107,10 @@ def test_export_gives_each_pack_and_replay_takes_it(site, tmp_path):
     status, out, err = run("export", "--site", site)
     assert status == 0 and err == ""
     assert json.loads(out) == {
-        "received": START_S + 1, "topic": "barreltide/garden/barrels/readings", "payload": json.loads(payload)}  # fmt: skip
+        "received": START_S + 1,
+        "topic": "barreltide/garden/barrels/readings",
+        "payload": json.loads(payload),
+    }
     status, out, _ = run("export", "--site", site, "--all", "--out", tmp_path / "all.jsonl")
     assert status == 0 and out == "" and len((tmp_path / "all.jsonl").read_text().splitlines()) == 2
     assert run("replay", tmp_path / "all.jsonl", "--site", site, "--json") == (0, "", "")

@@ -137,8 +137,9 @@ def test_a_full_queue_holds_the_broker_back_and_loses_nothing(mosquitto, peer, i
     until(lambda: intake.connected, "the connection")
     for number in range(60):
         peer.send(READINGS, b"%d" % number)
-    until(intake.messages.full, "the queue to fill")
+    until(lambda: intake.messages.qsize() == 5, "the queue to fill")
     time.sleep(1.2)  # long enough for an impatient thread to pass a message over
+    assert intake.messages.qsize() == 5
     got = []
     while len(got) < 60:
         message = intake.messages.get(timeout=30)
@@ -188,7 +189,9 @@ def test_no_broker_is_one_line_and_the_connection_comes_with_it(tmp_path, intake
 def test_a_broker_that_refuses_is_named(tmp_path, intake_for, caplog):
     broker = Mosquitto(tmp_path / "closed", f"password_file {tmp_path / 'users'}")
     (tmp_path / "users").write_text("")
-    broker.configuration.write_text(broker.configuration.read_text().replace("allow_anonymous true", "allow_anonymous false"))
+    broker.configuration.write_text(
+        broker.configuration.read_text().replace("allow_anonymous true", "allow_anonymous false")
+    )
     broker.start()
     intake = intake_for(f'port = {broker.port}\nusername = "host"\npassword = "wrong"')
     until(lambda: "refuses us" in (intake.problem or ""), "the refusal")
@@ -231,7 +234,9 @@ def certificates(folder) -> None:
 
 def test_tls_with_the_sites_own_ca(tmp_path, intake_for):
     certificates(tmp_path)
-    broker = Mosquitto(tmp_path / "tls", f"certfile {tmp_path / 'server.pem'}\nkeyfile {tmp_path / 'server.key'}").start()
+    broker = Mosquitto(
+        tmp_path / "tls", f"certfile {tmp_path / 'server.pem'}\nkeyfile {tmp_path / 'server.key'}"
+    ).start()
     (tmp_path / "secret").write_text("well-kept\n")
     intake = intake_for(f'port = {broker.port}\nca_file = "ca.pem"\nusername = "host"\npassword_file = "secret"')
     until(lambda: intake.connected and intake.problem is None, "the connection over TLS")
@@ -272,7 +277,8 @@ def embedded(request, monkeypatch):
         pytest.skip("iotcore has no wheel for this platform")
     if request.param == "mosquitto":
         monkeypatch.setattr(
-            broker_module.importlib.util, "find_spec", lambda name: None if name == "iotcore" else find_spec(name))  # fmt: skip
+            broker_module.importlib.util, "find_spec", lambda name: None if name == "iotcore" else find_spec(name)
+        )
         if broker_module.shutil.which("mosquitto", path=os.environ["PATH"] + ":/usr/sbin") is None:
             pytest.skip("mosquitto is not installed (Debian: apt-get install mosquitto)")
     broker = EmbeddedBroker(0)
@@ -299,7 +305,9 @@ def test_embedded_broker_carries_messages_and_is_revived(embedded):
 
 
 def test_a_port_in_use_is_one_clear_line(embedded):
-    with pytest.raises(BrokerError, match=rf"port {embedded.port} of 127.0.0.1 cannot be had.*\[broker\] with host and port"):
+    with pytest.raises(
+        BrokerError, match=rf"port {embedded.port} of 127.0.0.1 cannot be had.*\[broker\] with host and port"
+    ):
         EmbeddedBroker(embedded.port).start()
 
 

@@ -47,9 +47,9 @@ def test_rfc_8428_5_1_2_base_time_unit_and_version():
         '{"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3},{"n":"current","t":-3,"v":1.4},'
         '{"n":"current","t":-2,"v":1.5},{"n":"current","t":-1,"v":1.6},{"n":"current","v":1.7}]'
     )
-    base = "urn:dev:ow:10e2073a0108006:"
+    base, earlier = "urn:dev:ow:10e2073a0108006:", ((5, 1.2), (4, 1.3), (3, 1.4), (2, 1.5), (1, 1.6))
     assert [(r["name"], r["time_s"], r["unit"], r["value"]) for r in records] == [
-        *[(base + "current", 1276020076.001 - back, "A", value) for back, value in ((5, 1.2), (4, 1.3), (3, 1.4), (2, 1.5), (1, 1.6))],
+        *[(base + "current", 1276020076.001 - back, "A", value) for back, value in earlier],
         (base + "voltage", 1276020076.001, "V", 120.1),
         (base + "current", 1276020076.001, "A", 1.7),
     ]  # fmt: skip
@@ -70,7 +70,9 @@ def test_rfc_8428_5_1_3_and_5_1_4_resolved_data():
         ("%EL", 1.320067614e09, 98),
         ("%RH", 1.320067644e09, 21.2), ("lon", 1.320067644e09, 24.30628), ("lat", 1.320067644e09, 60.07967),
     ]  # fmt: skip
-    assert [(r["name"], r["unit"], r["time_s"], r["value"]) for r in resolved(pack)] == [(name, *row) for row in expected]
+    assert [(r["name"], r["unit"], r["time_s"], r["value"]) for r in resolved(pack)] == [
+        (name, *row) for row in expected
+    ]
 
 
 def test_rfc_8428_5_1_5_multiple_data_types():
@@ -83,8 +85,13 @@ def test_rfc_8428_5_1_5_multiple_data_types():
 
 def test_rfc_8428_base_value_sum_and_relative_limit():
     # §4.5.1: base value and base sum are added; §4.5.3: below 2^28 a time counts from now, at and above it is absolute.
-    assert [(r["value"], r["sum"]) for r in resolved('[{"n":"a","bv":10,"bs":5,"v":1,"s":2},{"n":"b","v":-3}]')] == [(11, 7), (7, 5)]
-    times = [r["time_s"] for r in resolved('[{"n":"a","v":1,"t":268435456},{"n":"a","v":1,"t":268435455}]', now_s=1000.0)]
+    assert [(r["value"], r["sum"]) for r in resolved('[{"n":"a","bv":10,"bs":5,"v":1,"s":2},{"n":"b","v":-3}]')] == [
+        (11, 7),
+        (7, 5),
+    ]
+    times = [
+        r["time_s"] for r in resolved('[{"n":"a","v":1,"t":268435456},{"n":"a","v":1,"t":268435455}]', now_s=1000.0)
+    ]
     assert sorted(times) == [268435456.0, 268436455.0]
 
 
@@ -103,7 +110,9 @@ def test_the_contracts_own_pack():
 
 def pack_of(*records: dict, boot=1, seq=0) -> list[dict]:
     head = {"bn": "garden/barrels/"}
-    identity = [{"n": name, "v": value} for name, value in (("station/boot", boot), ("station/seq", seq)) if value is not None]
+    identity = [
+        {"n": name, "v": value} for name, value in (("station/boot", boot), ("station/seq", seq)) if value is not None
+    ]
     return [head | record if number == 0 else record for number, record in enumerate([*identity, *records])]
 
 
@@ -113,7 +122,9 @@ def test_a_station_without_a_clock_counts_from_the_arrival():
 
 
 def test_unknown_names_and_fields_are_kept_or_passed_over():
-    pack = read_pack(TOPICS, TOPIC, pack_of({"n": "tank/high", "v": 3, "new": [1]}, {"n": "note", "vs": "hello"}), NOW_S)
+    pack = read_pack(
+        TOPICS, TOPIC, pack_of({"n": "tank/high", "v": 3, "new": [1]}, {"n": "note", "vs": "hello"}), NOW_S
+    )
     assert [reading.value for reading in pack.readings] == [3.0, "hello"]
 
 
@@ -190,8 +201,17 @@ def test_the_window_of_times_is_sixty_days_and_an_hour():
 def test_topics():
     assert TOPICS.parse("barreltide/garden/barrels/presence") == ("barrels", "presence")
     assert TOPICS.parse("barreltide/garden/alarms") == ("", "alarms")
-    assert Topics("farm/house", "garden", ["barrels"]).parse("farm/house/garden/barrels/readings") == ("barrels", "readings")
-    for topic in ("barreltide/yard/barrels/readings", "barreltide/garden/a/b/readings", "barreltide/garden/B/readings", "", "x"):
+    assert Topics("farm/house", "garden", ["barrels"]).parse("farm/house/garden/barrels/readings") == (
+        "barrels",
+        "readings",
+    )
+    for topic in (
+        "barreltide/yard/barrels/readings",
+        "barreltide/garden/a/b/readings",
+        "barreltide/garden/B/readings",
+        "",
+        "x",
+    ):
         with pytest.raises(PackError, match="none of barreltide/garden/STATION/readings"):
             TOPICS.parse(topic)
     with pytest.raises(StrangeStation, match="'shed' is not in the site file"):
@@ -200,7 +220,14 @@ def test_topics():
 
 def test_presence():
     assert read_presence(b'{"online": true, "boot": 5}')["boot"] == 5
-    for payload in (b"{", b"[]", b"1", b'{"online": 1}', json.dumps({"online": True, "x": "y" * 2000}).encode(), b"\xff"):
+    for payload in (
+        b"{",
+        b"[]",
+        b"1",
+        b'{"online": 1}',
+        json.dumps({"online": True, "x": "y" * 2000}).encode(),
+        b"\xff",
+    ):
         with pytest.raises(PackError, match="presence"):
             read_presence(payload)
 

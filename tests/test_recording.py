@@ -1,4 +1,4 @@
-"""Recordings: played through the engine each pack once and with a clock that never goes back, whatever the file holds."""
+"""Recordings: each pack is played once and with a clock that never goes back, whatever the file holds."""
 
 from __future__ import annotations
 
@@ -60,7 +60,9 @@ def fed(monkeypatch):
     return fed
 
 
-def line(seq: int, after_s: float, *records: dict, boot: int = 1, topic="barreltide/garden/barrels/readings", **more) -> str:
+def line(
+    seq: int, after_s: float, *records: dict, boot: int = 1, topic="barreltide/garden/barrels/readings", **more
+) -> str:
     head = [{"bn": "garden/barrels/", "n": "station/boot", "v": boot}, {"n": "station/seq", "v": seq}]
     return json.dumps({"received": START_S + after_s, "topic": topic, "payload": [*head, *records], **more})
 
@@ -74,10 +76,21 @@ def played(tmp_path, site, lines, until_s=None, name="recording.jsonl"):
 
 
 def test_doubles_and_a_clock_put_back(tmp_path, site, fed):
-    lines = [line(0, 0), line(2, 20), line(1, 10, {"n": "battery/voltage", "t": -5, "v": 12.5}), line(2, 30), line(0, 40, boot=2)]
+    lines = [
+        line(0, 0),
+        line(2, 20),
+        line(1, 10, {"n": "battery/voltage", "t": -5, "v": 12.5}),
+        line(2, 30),
+        line(0, 40, boot=2),
+    ]
     played(tmp_path, site, lines)
     packs = [item for item in fed if isinstance(item, Pack)]
-    assert [(pack.boot, pack.seq, pack.received_s - START_S) for pack in packs] == [(1, 0, 0), (1, 2, 20), (1, 1, 20), (2, 0, 40)]
+    assert [(pack.boot, pack.seq, pack.received_s - START_S) for pack in packs] == [
+        (1, 0, 0),
+        (1, 2, 20),
+        (1, 1, 20),
+        (2, 0, 40),
+    ]
     assert packs[2].readings[0].sampled_s == START_S + 5, "its own arrival is what its times count from"
     assert ("advance", START_S + 30) in fed, "a double still moves the clock"
 
@@ -100,7 +113,10 @@ def test_each_bad_line_has_its_reason(tmp_path, site, fed):
         ('{"received": 1790000000, "topic": "x"}', "no 'payload'; received, topic and payload would do"),
         (line(5, 1, received=True), "received is True; Unix seconds would do"),
         (line(5, 1, received=12), "received is 12; Unix seconds would do"),
-        (line(5, 1, received=4_102_444_800), "received is 2100-01-01T00:00:00Z, more than a year after the line before"),
+        (
+            line(5, 1, received=4_102_444_800),
+            "received is 2100-01-01T00:00:00Z, more than a year after the line before",
+        ),
         ("x" * (1 << 21), "longer than 1,048,576 bytes"),
         ("[" * 100_000, "no JSON"),
         (line(5, 1, topic=7), "topic is 7; text would do"),
@@ -112,7 +128,11 @@ def test_each_bad_line_has_its_reason(tmp_path, site, fed):
 def test_other_messages_move_the_clock_and_a_start_is_an_input(tmp_path, site, fed):
     presence = {"received": START_S + 5, "topic": "barreltide/garden/barrels/presence", "payload": {"online": True}}
     started = {"received": START_S + 6, "topic": "barreltide/garden/service", "payload": {}}
-    receipt = {"received": START_S + 7, "topic": "barreltide/garden/barrels/receipt", "payload": {"boot": 1, "seq": [1]}}
+    receipt = {
+        "received": START_S + 7,
+        "topic": "barreltide/garden/barrels/receipt",
+        "payload": {"boot": 1, "seq": [1]},
+    }
     _, told = played(tmp_path, site, [json.dumps(message) for message in (presence, started, receipt)])
     assert fed == [("advance", START_S + 5), ServiceStarted(START_S + 6), ("advance", START_S + 7)] and not told
 
@@ -149,7 +169,12 @@ def test_gzip_standard_input_and_what_cannot_be_read(tmp_path, site, fed, monkey
     whole = gzip.compress("\n".join(lines * 50).encode())
     (tmp_path / "cut.gz").write_bytes(whole[:-20])
     (tmp_path / "text.gz").write_text("no gzip")
-    for name, reason in (("cut.gz", "is broken"), ("text.gz", "is broken"), ("none", "no such recording"), (".", "cannot be read")):
+    for name, reason in (
+        ("cut.gz", "is broken"),
+        ("text.gz", "is broken"),
+        ("none", "no such recording"),
+        (".", "cannot be read"),
+    ):
         with pytest.raises(RecordingError, match=reason):
             list(replay(str(tmp_path / name), site))
 

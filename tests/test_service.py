@@ -1,4 +1,4 @@
-"""The writer and the whole service: committed before acknowledged, once and only once, across crashes and full disks."""
+"""The writer and the whole service: committed before acknowledged, exactly once, across crashes and full disks."""
 
 from __future__ import annotations
 
@@ -114,7 +114,9 @@ class Bench:
     def arrive(self, *payloads: bytes, topic: str = READINGS, after_s: float = 0.0) -> None:
         """One turn with these messages, `after_s` later."""
         self.now_s += after_s
-        messages = [Message(topic, data[:65536], len(data), 1, number, 1) for number, data in enumerate(payloads, start=1)]
+        messages = [
+            Message(topic, data[:65536], len(data), 1, number, 1) for number, data in enumerate(payloads, start=1)
+        ]
         self.writer._turn(messages)
 
     def events(self, kind: str) -> list[dict]:
@@ -136,7 +138,9 @@ def bench(tmp_path, standin):
 def test_a_pack_is_committed_then_acknowledged_and_receipted(bench, monkeypatch):
     seen = []
     commit = bench.store.commit
-    monkeypatch.setattr(bench.store, "commit", lambda work: (seen.append(list(bench.intake.acknowledged)), commit(work)))
+    monkeypatch.setattr(
+        bench.store, "commit", lambda work: (seen.append(list(bench.intake.acknowledged)), commit(work))
+    )
     bench.arrive(payload(0, wet(True)), payload(1, wet(False)))
     assert seen == [[]], "nothing was acknowledged before the one commit"
     assert bench.intake.acknowledged == [1, 2]
@@ -174,7 +178,9 @@ def test_bad_messages_are_kept_aside_and_hinder_nothing(bench, caplog):
         "topic 'somewhere/else' is none of barreltide/garden/STATION/readings, presence or receipt",
     ]
     assert bench.store.counts()["refused"] == 6 and bench.store.counts()["packs"] == 2
-    assert [seq for _, _, seq in bench.intake.receipted] == [0, 1, 2], "what is aside with a name is on disk too; the stranger's is not ours"
+    assert [seq for _, _, seq in bench.intake.receipted] == [0, 1, 2], (
+        "what is aside with a name is on disk too; the stranger's is not ours"
+    )
     assert bench.intake.acknowledged == [1, 2, 3, 4, 5, 1, 1, 1], "and the broker need not bring any of them again"
     lines = [record.getMessage() for record in caplog.records if "refused a message" in record.getMessage()]
     assert len(lines) == 6 and all("\n" not in line for line in lines)
@@ -207,7 +213,7 @@ def test_a_crash_at_any_commit_leaves_all_or_nothing(tmp_path, standin):
         bench = Bench(tmp_path / f"crash-{n}")
         commit, count = bench.store.commit, iter(range(1, 100))
 
-        def failing(work: Work, commit=commit, count=count, n=n) -> None:
+        def failing(work: Work, bench=bench, commit=commit, count=count, n=n) -> None:
             if next(count) == n:
                 bench.stopping.set()  # so that the writer gives up, as it would by being killed
                 raise sqlite3.OperationalError("disk I/O error")
@@ -305,7 +311,10 @@ def test_without_a_snapshot_that_fits_the_last_month_is_fed_and_numbers_go_on(be
     monkeypatch.setattr(standin_engine, "fingerprint", lambda site: "another")
     bench.kill_and_begin()
     assert bench.writer.monitor.state["fed"] == 2, "what is older than thirty days is left"
-    assert len(bench.events("cycle")) == 1 and len([line for line in bench.events("alarm") if line["alarm"] == "pump-stopped"]) == 1
+    assert (
+        len(bench.events("cycle")) == 1
+        and len([line for line in bench.events("alarm") if line["alarm"] == "pump-stopped"]) == 1
+    )
     bench.arrive(payload(5, wet(False)))
     assert [line["number"] for line in bench.events("cycle")] == [1, 2]
 
@@ -436,7 +445,8 @@ def serve(folder, site_text: str) -> tuple[subprocess.Popen, str]:
     log.seek(0, os.SEEK_END)
     start = log.tell()
     process = subprocess.Popen(
-        [sys.executable, "-m", "barreltide", "serve", "--site", str(folder / "site.toml")], stderr=log, text=True)  # fmt: skip
+        [sys.executable, "-m", "barreltide", "serve", "--site", str(folder / "site.toml")], stderr=log, text=True
+    )
 
     def address() -> str | None:
         log.seek(start)
@@ -493,7 +503,9 @@ def test_with_its_own_broker_from_start_to_stop(tmp_path):
         now_s = time.time()
         station.send(0, payload(0, {"n": "battery/voltage", "v": 12.5, "t": now_s}))
         station.settle()
-        answer = until(lambda: (h := health(running.web.address))["last_reading_age_s"] is not None and h, "the reading's age")
+        answer = until(
+            lambda: (h := health(running.web.address))["last_reading_age_s"] is not None and h, "the reading's age"
+        )
         assert answer["last_reading_age_s"] < 60 and answer["packs_stored"] == 1 and answer["broker"]["embedded"]
         until(lambda: listened, "the listener to be told")
         running.live.unsubscribe(listener)

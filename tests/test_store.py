@@ -15,7 +15,10 @@ from barreltide.store import (
     MOST_REFUSED, Arrival, Notice, Refused, Snapshot, Store, StoreError, Work, squeeze, unsqueeze,
 )  # fmt: skip
 
-PAYLOAD = b'[{"bn":"garden/barrels/","bt":1790000000.0,"n":"station/boot","v":91823},{"n":"station/seq","v":17},{"n":"battery/voltage","u":"V","t":-10,"v":12.61}]'
+PAYLOAD = (
+    b'[{"bn":"garden/barrels/","bt":1790000000.0,"n":"station/boot","v":91823},{"n":"station/seq","v":17},'
+    b'{"n":"battery/voltage","u":"V","t":-10,"v":12.61}]'
+)
 
 
 @pytest.fixture
@@ -28,7 +31,7 @@ def store(tmp_path):
 def pack_work(store: Store, seq: int, time_s: float, **readings) -> Work:
     work = Work(arrivals=[Arrival(store.next_arrival(), time_s, "readings", "barrels", 7, seq, PAYLOAD)])
     for name, value in readings.items():
-        work.readings.append((store.series_id("barrels", name, None, work), time_s, value))
+        work.readings.append((store.series_id("barrels", name, {"volts": "V", "high": bool}, work), time_s, value))
     return work
 
 
@@ -76,6 +79,7 @@ def test_readings_keep_their_kind(store):
     assert [row["value"] for row in store.readings("barrels", "high")] == [True, False]
     latest = {row["name"]: row["value"] for row in store.latest_readings()}
     assert latest == {"high": False, "volts": 12.0, "note": "hello"} and type(latest["volts"]) is float
+    assert {row["name"]: row["unit"] for row in store.series()} == {"high": None, "volts": "V", "note": None}
     assert [row["time_s"] for row in store.readings("barrels", "high", limit=1)] == [110.0], "the newest"
 
 
@@ -95,7 +99,14 @@ def test_it_is_found_again_after_opening(store, tmp_path):
 def test_standing_alarms_and_cycle_numbers(store):
     cycle = CycleCounted(90.0, "bed-1", 41, 400.0, 300.0, 100.0, None, None)
     night = NightEnded(95.0, "2026-06-21", 10.0, 90.0, 0.8, 0.6, 12.0, 12.2, None)
-    events = [alarm("raised", 1.0), alarm("cleared", 2.0), alarm("raised", 3.0), alarm("raised", 4.0, "battery-low"), cycle, night]
+    events = [
+        alarm("raised", 1.0),
+        alarm("cleared", 2.0),
+        alarm("raised", 3.0),
+        alarm("raised", 4.0, "battery-low"),
+        cycle,
+        night,
+    ]
     store.commit(Work(events=[(store.next_event(), None, event) for event in events]))
     assert {line["alarm"] for line in store.standing()} == {"pump-stopped", "battery-low"}
     store.commit(Work(events=[(store.next_event(), None, alarm("cleared", 5.0))]))
@@ -112,19 +123,33 @@ def test_the_outbox(store):
         Notice(f"n{number}", number, 100.0 + number, "pump-stopped", "pump", priority, "title", "body")
         for number, priority in enumerate(["soon", "urgent", "soon"])
     ]
-    store.commit(Work(events=[(store.next_event(), None, alarm("raised", 100.0))], notices=notices, channels=["1 json", "2 mailto"]))
+    store.commit(
+        Work(
+            events=[(store.next_event(), None, alarm("raised", 100.0))],
+            notices=notices,
+            channels=["1 json", "2 mailto"],
+        )
+    )
     assert store.waiting_sendings(99.0) == []
     waiting = store.waiting_sendings(200.0)
-    assert [(row["notice"], row["channel"]) for row in waiting][:2] == [("n1", "1 json"), ("n1", "2 mailto")], "urgent ones first"
+    assert [(row["notice"], row["channel"]) for row in waiting][:2] == [("n1", "1 json"), ("n1", "2 mailto")], (
+        "urgent ones first"
+    )
     store.mark_sent("n1", "1 json", 150.0)
     store.mark_failed("n1", "2 mailto", 300.0, "no answer")
     store.mark_failed("n0", "1 json", None, "gone")
-    assert {(row["notice"], row["channel"]) for row in store.waiting_sendings(200.0)} == {("n0", "2 mailto"), ("n2", "1 json"), ("n2", "2 mailto")}
+    assert {(row["notice"], row["channel"]) for row in store.waiting_sendings(200.0)} == {
+        ("n0", "2 mailto"),
+        ("n2", "1 json"),
+        ("n2", "2 mailto"),
+    }
     assert store.waiting_sendings(300.0)[0]["tries"] == 1
     shown = {row["id"]: row["sendings"] for row in store.notices()}
     assert shown["n1"][0] == {"channel": "1 json", "state": "sent", "tries": 1, "sent_s": 150.0, "error": None}
     assert shown["n0"][0]["state"] == "given-up" and store.counts()["given_up"] == 1
-    store.commit(Work(events=[(store.next_event(), None, alarm("raised", 101.0))], notices=notices, channels=["1 json"]))
+    store.commit(
+        Work(events=[(store.next_event(), None, alarm("raised", 101.0))], notices=notices, channels=["1 json"])
+    )
     assert store.notices()[0]["id"] == "n2" and len(store.notices()) == 3, "the same id is the same notice"
 
 
@@ -148,7 +173,7 @@ def test_one_snapshot_and_one_clock(store):
 def test_series_have_a_limit(store, monkeypatch):
     monkeypatch.setattr("barreltide.store.MOST_SERIES", 3)
     work = Work()
-    assert [store.series_id("barrels", f"name-{number}", None, work) for number in range(5)] == [1, 2, 3, None, None]
+    assert [store.series_id("barrels", f"name-{number}", {}, work) for number in range(5)] == [1, 2, 3, None, None]
 
 
 def test_threads_read_while_one_writes(store):

@@ -81,7 +81,8 @@ class EmbeddedBroker:
         mosquitto = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
         if mosquitto is None:
             raise BrokerError(
-                "no embedded broker for this machine: install mosquitto, or name a broker in the site file's [broker]")  # fmt: skip
+                "no embedded broker for this machine: install mosquitto, or name a broker in the site file's [broker]"
+            )
         if self._folder is None:
             self._folder = tempfile.TemporaryDirectory(prefix="barreltide-broker-")
             os.chmod(self._folder.name, 0o755)  # mosquitto gives up root before it reads the file again
@@ -101,7 +102,8 @@ def _claim(port: int) -> int:
         except OSError as error:
             raise BrokerError(
                 f"port {port} of {HOST} cannot be had for the embedded broker: {error.strerror}; "
-                "stop what uses it, or name that broker in the site file: [broker] with host and port") from None  # fmt: skip
+                "stop what uses it, or name that broker in the site file: [broker] with host and port"
+            ) from None
         return probe.getsockname()[1]
 
 

@@ -32,7 +32,8 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="barreltide", description="Watches flood-and-drain beds and the solar battery that lifts their water.")  # fmt: skip
+        prog="barreltide", description="Watches flood-and-drain beds and the solar battery that lifts their water."
+    )
     parser.add_argument("--version", action="version", version=f"barreltide {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
@@ -43,7 +44,9 @@ def _parser() -> argparse.ArgumentParser:
 
     serve = command("serve", _serve, "Run the service until SIGTERM or Ctrl-C.")
     replay = command("replay", _replay, "Run a recording through the engine and print what it finds.")
-    replay.add_argument("recording", metavar="RECORDING", help="JSON Lines, gzipped if it ends in .gz; - for standard input")
+    replay.add_argument(
+        "recording", metavar="RECORDING", help="JSON Lines, gzipped if it ends in .gz; - for standard input"
+    )
     replay.add_argument("--until", metavar="TIME", type=_time, help="stop there: Unix seconds, or ISO 8601 with zone")
     replay.add_argument("--json", action="store_true", help="one JSON object a line")
     export = command("export", _export, "Print what the store holds as a recording.")
@@ -65,7 +68,9 @@ def _time(text: str) -> float:
     try:
         moment = datetime.datetime.fromisoformat(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no time; Unix seconds or 2026-07-01T05:00:00+02:00 would do") from None
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no time; Unix seconds or 2026-07-01T05:00:00+02:00 would do"
+        ) from None
     if moment.tzinfo is None:
         raise argparse.ArgumentTypeError(f"{text!r} has no zone; {text}Z or {text}+02:00 would do")
     return moment.timestamp()
@@ -97,7 +102,9 @@ def _replay(options: argparse.Namespace) -> int:
     from .recording import RecordingError, replay
 
     try:
-        for event in replay(options.recording, site, options.until, lambda line: print(f"barreltide: {line}", file=sys.stderr)):
+        for event in replay(
+            options.recording, site, options.until, lambda line: print(f"barreltide: {line}", file=sys.stderr)
+        ):
             line = as_line(event)
             print(json.dumps(line, ensure_ascii=False) if options.json else _in_words(line))
         sys.stdout.flush()

@@ -11,6 +11,7 @@ import json
 import logging
 import queue
 import ssl
+import time
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
@@ -49,7 +50,7 @@ class Intake:
     def __init__(self, site: Site, topics: Topics, port: int | None = None) -> None:
         self._topics = topics
         self._host, self._port = site.broker.host, port or site.broker.port
-        self.messages: queue.Queue[Message] = queue.Queue(MOST_WAITING)
+        self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()  # bounded in _put
         self._stopping = False
         self.problem: str | None = f"no broker at {self._host}:{self._port} yet"
         self._session = 0
@@ -122,11 +123,9 @@ class Intake:
             topic = "(no UTF-8)"
         payload = message.payload
         arrived = Message(topic, payload[:MOST_BYTES], len(payload), message.qos, message.mid, self._session)
-        while not self._stopping:
-            try:
-                return self.messages.put(arrived, timeout=0.5)
-            except queue.Full:
-                continue
+        while self.messages.qsize() >= MOST_WAITING and not self._stopping:
+            time.sleep(0.005)
+        self.messages.put(arrived)
 
     def _connected(self, client: paho.Client, _: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import json
 import math
+import operator
 import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
@@ -29,7 +30,7 @@ NEWEST_S = 3_600
 RELATIVE_BELOW = 2**28  # RFC 8428 §4.5.3: a time below this many seconds counts from now
 VERSION = 10  # RFC 8428 §4.4
 
-# What the value of a known name is: bool for floats, else a number in this unit.
+# The unit of a known name's number, or bool for a float switch.
 KINDS: dict[str, type[bool] | str] = {
     "station/uptime": "s", "station/free-memory": "B", "station/signal": "dBW", "battery/voltage": "V",
     "battery/temperature": "Cel", "pump/current": "A", "panel/current": "A", "water/temperature": "Cel",
@@ -60,6 +61,7 @@ class Topics:
         for bed in beds:
             self.kinds |= {f"{bed}/high": bool, f"{bed}/low": bool, f"{bed}/level": "m"}
         self.kinds |= {f"{pump}/current": "A" for pump in pumps}
+        self._parsed: dict[str, tuple[str, str]] = {}
         self.readings = f"{self._prefix}+/readings"
         self.presence = f"{self._prefix}+/presence"
         self.alarms = f"{self._prefix}alarms"
@@ -79,6 +81,14 @@ class Topics:
 
     def parse(self, topic: str) -> tuple[str, str]:
         """(station, kind), with an empty station for the site's own topics. Raises PackError for any other topic."""
+        parsed = self._parsed.get(topic)
+        if parsed is None:
+            parsed = self._parse(topic)
+            if len(self._parsed) < 1_000:
+                self._parsed[topic] = parsed
+        return parsed
+
+    def _parse(self, topic: str) -> tuple[str, str]:
         if topic.startswith(self._prefix):
             station, slash, kind = topic[len(self._prefix) :].rpartition("/")
             if kind in ("alarms", "service") and not slash:
@@ -113,12 +123,14 @@ class Record(TypedDict, total=False):
 
 
 _LABELS = frozenset(Record.__annotations__)
+_PLAIN = frozenset(("n", "u", "v", "vb", "vs", "t"))  # nothing that changes the records after it
 _RECORDS = TypeAdapter(Annotated[list[Record], Field(min_length=1, max_length=MOST_RECORDS)])
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*").fullmatch  # RFC 8428 §4.5.1
+_good_names: set[str] = set()
 
 
 class Resolved(NamedTuple):
-    """A resolved record (RFC 8428 §4.6). value: number, bool, or text (of vs, and of vd undecoded), None beside a sum."""
+    """A resolved record (RFC 8428 §4.6). value: number, bool, or text (vs, or vd undecoded); None beside a sum."""
 
     name: str
     time_s: float
@@ -134,43 +146,44 @@ def resolve_senml(records: list[Record], now_s: float) -> list[Resolved]:
     """
     resolved: list[Resolved] = []
     bn, bt, bu, bv, bs = "", 0.0, None, None, None
-    for record in records:
-        if not record.keys() <= _LABELS:
-            _refuse_must_understand(record, len(resolved))
-        if "bn" in record:
-            bn = record["bn"]
-        if "bt" in record:
-            bt = record["bt"]
-        if "bu" in record:
-            bu = record["bu"]
-        if "bv" in record:
-            bv = record["bv"]
-        if "bs" in record:
-            bs = record["bs"]
-        if not 1 <= record.get("bver", VERSION) <= VERSION:
-            raise PackError(f"record {len(resolved) + 1}: bver is {record['bver']}; 1 to {VERSION} would do")
+    for position, record in enumerate(records, start=1):
+        if not record.keys() <= _PLAIN:
+            _check_fields(record, position)
+            bn, bt, bu = record.get("bn", bn), record.get("bt", bt), record.get("bu", bu)
+            bv, bs = record.get("bv", bv), record.get("bs", bs)
         name = bn + record.get("n", "")
-        if not _NAME(name) or len(name) > MOST_TEXT:
-            raise PackError(
-                f"record {len(resolved) + 1}: name {_shown(name)}; letters, digits and - : . / _ would do, "
-                "starting with a letter or digit")  # fmt: skip
+        if name not in _good_names:
+            _check_name(name, position)
         time_s = bt + record.get("t", 0.0)
         if time_s < RELATIVE_BELOW:
             time_s += now_s
-        value, total = _value(record, bv, bs, len(resolved))
+        if bv is None and bs is None and "v" in record and not ("vb" in record or "vs" in record or "vd" in record):
+            value, total = record["v"], record.get("s")  # what most records are, and a year of replay has millions
+        else:
+            value, total = _value(record, bv, bs, position)
         resolved.append(Resolved(name, time_s, value, record.get("u", bu), total))
     resolved.sort(key=_time_s)
     return resolved
 
 
-def _time_s(record: Resolved) -> float:
-    return record.time_s
+_time_s = operator.attrgetter("time_s")
 
 
-def _refuse_must_understand(record: Record, position: int) -> None:
-    for label in record:
+def _check_fields(record: Record, position: int) -> None:
+    for label in record.keys() - _LABELS:
         if label.endswith("_"):  # RFC 8428 §4.4: such a field must be understood, or the pack must be refused
-            raise PackError(f"record {position + 1}: field {_shown(label)} must be understood, and is not known here")
+            raise PackError(f"record {position}: field {_shown(label)} must be understood, and is not known here")
+    if not 1 <= record.get("bver", VERSION) <= VERSION:
+        raise PackError(f"record {position}: bver is {record['bver']}; 1 to {VERSION} would do")
+
+
+def _check_name(name: str, position: int) -> None:
+    if not _NAME(name) or len(name) > MOST_TEXT:
+        raise PackError(
+            f"record {position}: name {_shown(name)}; letters, digits and - : . / _ would do, "
+            "starting with a letter or digit")  # fmt: skip
+    if len(_good_names) < 1_000:
+        _good_names.add(name)
 
 
 def _value(record: Record, bv: float | None, bs: float | None, position: int) -> tuple[Any, float | None]:
@@ -179,18 +192,18 @@ def _value(record: Record, bv: float | None, bs: float | None, position: int) ->
     if "s" in record or bs is not None:
         total = (bs or 0.0) + record.get("s", 0.0)
     if len(values) > 1:
-        raise PackError(f"record {position + 1}: more than one value; one of v, vb, vs and vd would do")
+        raise PackError(f"record {position}: more than one value; one of v, vb, vs and vd would do")
     if not values:
         if bv is None and total is None:
-            raise PackError(f"record {position + 1}: no value; one of v, vb, vs, vd and s would do")
+            raise PackError(f"record {position}: no value; one of v, vb, vs, vd and s would do")
         return bv, total
     value = values[0]
     if bv is not None and "v" in record:
         value += bv
         if not math.isfinite(value):
-            raise PackError(f"record {position + 1}: v with bv added is {value}; a finite number would do")
+            raise PackError(f"record {position}: v with bv added is {value}; a finite number would do")
     if isinstance(value, str) and len(value) > MOST_TEXT:
-        raise PackError(f"record {position + 1}: text of {len(value)} letters; at most {MOST_TEXT} would do")
+        raise PackError(f"record {position}: text of {len(value)} letters; at most {MOST_TEXT} would do")
     return value, total
 
 
@@ -213,9 +226,10 @@ def read_pack(topics: Topics, topic: str, payload: bytes | list[Any], received_s
         raise PackError(f"topic {_shown(topic)} carries no readings")
     if station not in topics.stations:
         raise StrangeStation(
-            f"station {station!r} is not in the site file; name it in a [[station]] there, and it will send this again")  # fmt: skip
+            f"station {station!r} is not in the site file; name it in a [[station]] there, and it will send this again"
+        )
     records = resolve_senml(read_records(payload), received_s)
-    base = topics.base_name(station)
+    base, kinds = topics.base_name(station), topics.kinds
     skip = len(base)
     boot = seq = None
     oldest, newest = received_s - OLDEST_S, received_s + NEWEST_S
@@ -232,10 +246,14 @@ def read_pack(topics: Topics, topic: str, payload: bytes | list[Any], received_s
         else:
             if not oldest <= time_s <= newest:
                 error = error or PackError(_out_of_time(name, time_s, received_s))
-            error = error or _wrong_kind(topics.kinds.get(name), name, value, unit, total)
+            kind = kinds.get(name)
+            if kind is None or type(value) is not (bool if kind is bool else float) or unit != kind:
+                error = error or _wrong_kind(kind, name, value, unit, total)
             readings.append(Reading(name, time_s, value if value is not None else total))
     if boot is None or seq is None:
-        raise PackError(f"no {'station/boot' if boot is None else 'station/seq'}; a pack without identity cannot be kept")
+        raise PackError(
+            f"no {'station/boot' if boot is None else 'station/seq'}; a pack without identity cannot be kept"
+        )
     if error is not None:
         error.boot, error.seq = boot, seq
         raise error

@@ -12,7 +12,6 @@ the way is in the store already. Where there is no snapshot that fits, it is fed
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 import queue
@@ -36,7 +35,7 @@ from .sun import Sun
 
 log = logging.getLogger("barreltide.service")
 
-MOST_IN_BATCH = 20  # a broker stops at so many messages that are not acknowledged
+MOST_IN_BATCH = 50  # of what waits already: nobody waits for a batch to fill
 BATCH_S = 1.0
 TICK_S = 10.0
 TICK_BEHIND_S = 2.0
@@ -128,7 +127,7 @@ class Service:
         return 0 if self.writer is not None and self.writer.failure is None else 1
 
     def wait(self, seconds: float = math.inf) -> None:
-        """Watch over the embedded broker until the service is to stop, or for so long. In the thread that started it."""
+        """Watch over the embedded broker until the service is to stop, or so long; in the thread that started it."""
         give_up = time.monotonic() + seconds
         while time.monotonic() < give_up and not self._stopping.wait(min(1.0, seconds)):
             if self.broker is not None and self.broker.revive():
@@ -171,7 +170,9 @@ class Service:
             return {"status": "starting", "problems": [], "last_reading_age_s": None}
         channels = self.notifier.health()
         problems = [writer.failure, writer.problem, intake.problem]
-        problems += [f"notices do not get through channel {row['channel']}: {row['error']}" for row in channels if row["error"]]
+        problems += [
+            f"notices do not get through channel {row['channel']}: {row['error']}" for row in channels if row["error"]
+        ]
         problems = [problem for problem in problems if problem]
         heard = writer.last_reading_s
         return {
@@ -350,9 +351,7 @@ class Writer:
             self._take_pack(pack, message.payload, work)
         return identity
 
-    def _refuse(
-        self, message: Message, received_s: float, error: PackError, work: Work
-    ) -> tuple[str, int, int] | None:
+    def _refuse(self, message: Message, received_s: float, error: PackError, work: Work) -> tuple[str, int, int] | None:
         log.warning("refused a message on %s: %s", message.topic, error)
         work.refused.append(Refused(received_s, message.topic, str(error), message.payload))
         if error.boot is None or error.seq is None or isinstance(error, StrangeStation):
@@ -362,7 +361,9 @@ class Writer:
 
     def _take_presence(self, station: str, payload: bytes, received_s: float, work: Work) -> None:
         presence = read_presence(payload)
-        if station in self._presence and presence != self._presence[station]:  # it is retained: it comes at each connection
+        if (
+            station in self._presence and presence != self._presence[station]
+        ):  # it is retained: it comes at each connection
             self._presence[station] = presence
             work.arrivals.append(
                 Arrival(self._store.next_arrival(), received_s, "presence", station, None, None, payload))  # fmt: skip
@@ -372,8 +373,7 @@ class Writer:
         arrival = Arrival(store.next_arrival(), pack.received_s, "readings", *pack[1:4], payload)
         work.arrivals.append(arrival)
         for name, sampled_s, value in pack.readings:
-            unit = kinds.get(name)
-            series = store.series_id(pack.station, name, unit if isinstance(unit, str) else None, work)
+            series = store.series_id(pack.station, name, kinds, work)
             if series is not None:
                 work.readings.append((series, sampled_s, value))
         self._through, self.clock_s, self.last_reading_s = arrival.id, pack.received_s, pack.received_s
@@ -412,7 +412,8 @@ class Writer:
 
     def _notice(self, event_id: int, event: AlarmChanged, alarm: dict[str, Any]) -> Notice:
         title, body = notify.compose(
-            event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", ""))  # fmt: skip
+            event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", "")
+        )
         name = f"{event.alarm}-{event.subject}-{event.since:.0f}"
         name += "-over" if event.change == "cleared" else ""
         return Notice(name, event_id, event.time, event.alarm, event.subject, event.priority, title, body)

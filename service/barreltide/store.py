@@ -7,12 +7,13 @@ that must go out are all there or none is.
 
 from __future__ import annotations
 
+import itertools
 import json
 import sqlite3
 import sys
 import threading
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -34,17 +35,19 @@ MOST_REFUSED_PAYLOADS = 1_000
 MOST_SERIES = 1_000
 MOST_PAYLOAD = 65_536
 MOST_REASON = 2_000
+ROWS_IN_STATEMENT = 100
 
 # Packs of a few hundred bytes hold little that a compressor could learn from, but look alike: with this for a start
 # they shrink to a third or less, and a memory card is worn less. Never change it: rows are read back with it.
 _DICTIONARY = (
-    b'{"online": false}{"online": true, "boot": , "firmware": "0.1.0"}"vs":""u":"B","v":"u":"s","v":"u":"dBW","v":-'
-    b'/free-memory","station/signal","station/uptime","pump/current","u":"A","v":0.panel/current","u":"A","v":'
-    b'{"n":"sump/low","vb":true},{"n":"bed-2/low","vb":false},{"n":"bed-1/low","vb":true},{"n":"bed-2/high","vb":false}'
-    b',{"n":"bed-1/high","vb":true},"t":-300,{"n": "bed-1/high", "t": -1, "vb": false}{"n":"water/temperature","u":"Cel"'
-    b',"v":2{"n": "battery/voltage", "u": "V", "t": -10, "v": 12.}, {"n": "station/seq", "v": 1}, "bt": 179[{"bn": "gard'
-    b'en/barrels/", "n": "station/boot", "v": [{"bn":"garden/barrels/","bt":17,"n":"station/boot","v":'
-    b'},{"n":"station/seq","v":1},{"n":"battery/voltage","u":"V","t":-10,"v":12.},{"n":"battery/voltage","u":"V","t":-5,"v":12.'
+    b'{"online": false}{"online": true, "boot": , "firmware": "0.1.0"}"vs":""u":"B","v":"u":"s","v":"u":"dBW","v":-/'
+    b'free-memory","station/signal","station/uptime","pump/current","u":"A","v":0.panel/current","u":"A","v":{"n":"s'
+    b'ump/low","vb":true},{"n":"bed-2/low","vb":false},{"n":"bed-1/low","vb":true},{"n":"bed-2/high","vb":false},{"n'
+    b'":"bed-1/high","vb":true},"t":-300,{"n": "bed-1/high", "t": -1, "vb": false}{"n":"water/temperature","u":"Cel"'
+    b',"v":2{"n": "battery/voltage", "u": "V", "t": -10, "v": 12.}, {"n": "station/seq", "v": 1}, "bt": 179[{"bn": "'
+    b'garden/barrels/", "n": "station/boot", "v": [{"bn":"garden/barrels/","bt":17,"n":"station/boot","v":},{"n":"st'
+    b'ation/seq","v":1},{"n":"battery/voltage","u":"V","t":-10,"v":12.},{"n":"battery/voltage","u":"V","t":-5,"v":12'
+    b"."
 )
 
 migrations = Migrations("barreltide")
@@ -199,12 +202,16 @@ class Store:
         self._next_event += 1
         return self._next_event - 1
 
-    def series_id(self, station: str, name: str, unit: str | None, work: Work) -> int | None:
-        """The id of a series, a new one being added to `work`; None when there are too many already."""
+    def series_id(self, station: str, name: str, units: Mapping[str, Any], work: Work) -> int | None:
+        """The id of a series, a new one being added to `work`; None when there are too many already.
+
+        units: of numbers, by name; what is no text in there is no unit.
+        """
         series = self._series.get((station, name))
         if series is None and len(self._series) < MOST_SERIES:
             series = self._series[station, name] = len(self._series) + 1
-            work.series.append((series, station, name, unit))
+            unit = units.get(name)
+            work.series.append((series, station, name, unit if isinstance(unit, str) else None))
         return series
 
     def has_pack(self, station: str, boot: int, seq: int) -> bool:
@@ -215,33 +222,35 @@ class Store:
     def commit(self, work: Work) -> None:
         """Write all of `work`, or raise sqlite3.Error and write nothing; the same work may be tried again."""
         with self._db.atomic():
-            many = self._db.conn.executemany
-            many(
-                "INSERT INTO arrivals VALUES (?, ?, ?, ?, ?, ?, ?)",
-                [(*arrival[:6], squeeze(arrival.payload)) for arrival in work.arrivals],
+            self._insert(
+                "INSERT INTO arrivals", [(*arrival[:6], squeeze(arrival.payload)) for arrival in work.arrivals]
             )
-            if work.series:
-                many("INSERT INTO series VALUES (?, ?, ?, ?)", work.series)
-            if work.readings:
-                many("INSERT OR IGNORE INTO readings VALUES (?, ?, ?)", work.readings)
-            if work.events:
-                many("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)", [_event_row(*event) for event in work.events])
-            if work.notices:
-                many("INSERT OR IGNORE INTO notices VALUES (?, ?, ?, ?, ?, ?, ?, ?)", work.notices)
-                many(
-                    "INSERT OR IGNORE INTO sendings VALUES (?, ?, 'waiting', 0, ?, NULL, NULL)",
-                    [(notice.id, channel, notice.created_s) for notice in work.notices for channel in work.channels],
-                )
+            self._insert("INSERT INTO series", work.series)
+            self._insert("INSERT OR IGNORE INTO readings", work.readings)
+            self._insert("INSERT INTO events", [_event_row(*event) for event in work.events])
+            self._insert("INSERT OR IGNORE INTO notices", work.notices)
+            self._insert(
+                "INSERT OR IGNORE INTO sendings",
+                [(notice.id, channel, "waiting", 0, notice.created_s, None, None)
+                 for notice in work.notices for channel in work.channels],
+            )  # fmt: skip
             if work.refused:
                 self._set_aside(work.refused)
             if work.ticked_s is not None:
-                many("INSERT OR REPLACE INTO clock VALUES (1, ?)", [(work.ticked_s,)])
+                self._insert("INSERT OR REPLACE INTO clock", [(1, work.ticked_s)])
             if work.snapshot is not None:
-                many("INSERT OR REPLACE INTO snapshots VALUES (1, ?, ?, ?, ?)", [work.snapshot])
+                self._insert("INSERT OR REPLACE INTO snapshots", [(1, *work.snapshot)])
+
+    def _insert(self, head: str, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Many rows in one statement: `executemany` gives up Python's lock at each row, and waits to have it back."""
+        for start in range(0, len(rows), ROWS_IN_STATEMENT):
+            part = rows[start : start + ROWS_IN_STATEMENT]
+            marks = ", ".join([f"({', '.join('?' * len(part[0]))})"] * len(part))
+            self._db.conn.execute(f"{head} VALUES {marks}", list(itertools.chain.from_iterable(part)))
 
     def _set_aside(self, refused: list[Refused]) -> None:
-        self._db.conn.executemany(
-            "INSERT INTO refused (received_s, topic, reason, payload) VALUES (?, ?, ?, ?)",
+        self._insert(
+            "INSERT INTO refused (received_s, topic, reason, payload)",
             [(row.received_s, row.topic[:200], row.reason[:MOST_REASON], squeeze(row.payload[:MOST_PAYLOAD]))
              for row in refused],
         )  # fmt: skip
@@ -271,7 +280,9 @@ class Store:
         rows = self._rows("SELECT received_s FROM arrivals WHERE kind = 'readings' ORDER BY id DESC LIMIT 1")
         return rows[0][0] if rows else None
 
-    def arrivals(self, after: int = 0, since_s: float = 0.0, kinds: tuple[str, ...] = ("readings",)) -> Iterator[Arrival]:
+    def arrivals(
+        self, after: int = 0, since_s: float = 0.0, kinds: tuple[str, ...] = ("readings",)
+    ) -> Iterator[Arrival]:
         """The arrivals in their order, streamed in pages."""
         marks = ", ".join("?" * len(kinds))
         while True:
@@ -288,14 +299,21 @@ class Store:
 
     def last_cycles(self) -> dict[str, int]:
         """The highest number of a counted cycle, by bed."""
-        return dict(self._rows(
-            "SELECT subject, max(json_extract(body, '$.number')) FROM events WHERE kind = 'cycle' GROUP BY subject"))  # fmt: skip
+        return dict(
+            self._rows(
+                "SELECT subject, max(json_extract(body, '$.number')) FROM events WHERE kind = 'cycle' GROUP BY subject"
+            )
+        )
 
     def standing(self) -> list[dict[str, Any]]:
         """The alarms whose last change was to be raised, as their lines."""
-        return [json.loads(body) for (body,) in self._rows(
-            "SELECT body FROM events WHERE id IN (SELECT max(id) FROM events WHERE kind = 'alarm'"
-            " GROUP BY subject, json_extract(body, '$.alarm')) AND json_extract(body, '$.change') = 'raised'")]  # fmt: skip
+        return [
+            json.loads(body)
+            for (body,) in self._rows(
+                "SELECT body FROM events WHERE id IN (SELECT max(id) FROM events WHERE kind = 'alarm'"
+                " GROUP BY subject, json_extract(body, '$.alarm')) AND json_extract(body, '$.change') = 'raised'"
+            )
+        ]
 
     # For the notifier.
 
@@ -323,7 +341,8 @@ class Store:
         self._db.execute(
             "UPDATE sendings SET state = ?, tries = tries + 1, next_try_s = coalesce(?, next_try_s), error = ?"
             " WHERE notice = ? AND channel = ?",
-            ("waiting" if next_try_s is not None else "given-up", next_try_s, error[:500], notice, channel))  # fmt: skip
+            ("waiting" if next_try_s is not None else "given-up", next_try_s, error[:500], notice, channel),
+        )
 
     # For the pages: plain dictionaries, times in Unix seconds, never more than MOST_ROWS.
 
@@ -357,7 +376,8 @@ class Store:
 
     def presence(self, station: str) -> dict[str, Any] | None:
         rows = self._rows(
-            "SELECT payload FROM arrivals WHERE kind = 'presence' AND station = ? ORDER BY id DESC LIMIT 1", (station,))  # fmt: skip
+            "SELECT payload FROM arrivals WHERE kind = 'presence' AND station = ? ORDER BY id DESC LIMIT 1", (station,)
+        )
         return json.loads(unsqueeze(rows[0][0])) if rows else None
 
     def series(self) -> list[dict[str, Any]]:
@@ -399,7 +419,9 @@ class Store:
     def refusals(self, limit: int = 100) -> list[dict[str, Any]]:
         """id, received_s, topic, reason and the start of the payload as text, the newest first."""
         rows = self._dicts(
-            "SELECT id, received_s, topic, reason, payload FROM refused ORDER BY id DESC LIMIT ?", (min(limit, MOST_ROWS),))  # fmt: skip
+            "SELECT id, received_s, topic, reason, payload FROM refused ORDER BY id DESC LIMIT ?",
+            (min(limit, MOST_ROWS),),
+        )
         for row in rows:
             blob = row["payload"]
             row["payload"] = None if blob is None else unsqueeze(blob)[:500].decode("utf-8", "replace")
@@ -410,7 +432,9 @@ class Store:
         rows = self._dicts("SELECT * FROM notices ORDER BY created_s DESC LIMIT ?", (min(limit, MOST_ROWS),))
         for row in rows:
             row["sendings"] = self._dicts(
-                "SELECT channel, state, tries, sent_s, error FROM sendings WHERE notice = ? ORDER BY channel", (row["id"],))  # fmt: skip
+                "SELECT channel, state, tries, sent_s, error FROM sendings WHERE notice = ? ORDER BY channel",
+                (row["id"],),
+            )
         return rows
 
 

@@ -32,7 +32,7 @@ class Sun:
             self._known[date] = self._crossing(astral.sun.sunrise, day), self._crossing(astral.sun.sunset, day)
         return self._known[date]
 
-    def _crossing(self, find, date: datetime.date) -> float | None:  # noqa: ANN001
+    def _crossing(self, find, date: datetime.date) -> float | None:
         try:
             moment = find(self._observer, date=date, tzinfo=self._zone)
         except ValueError:  # astral's way to say that the sun stays up, or down, all day
