@@ -373,7 +373,8 @@ class Writer:
         arrival = Arrival(store.next_arrival(), pack.received_s, "readings", *pack[1:4], payload)
         work.arrivals.append(arrival)
         for name, sampled_s, value in pack.readings:
-            series = store.series_id(pack.station, name, kinds, work)
+            unit = kinds.get(name)
+            series = store.series_id(pack.station, name, unit if isinstance(unit, str) else None, work)
             if series is not None:
                 work.readings.append((series, sampled_s, value))
         self._through, self.clock_s, self.last_reading_s = arrival.id, pack.received_s, pack.received_s

@@ -13,7 +13,7 @@ import sqlite3
 import sys
 import threading
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -202,16 +202,12 @@ class Store:
         self._next_event += 1
         return self._next_event - 1
 
-    def series_id(self, station: str, name: str, units: Mapping[str, Any], work: Work) -> int | None:
-        """The id of a series, a new one being added to `work`; None when there are too many already.
-
-        units: of numbers, by name; what is no text in there is no unit.
-        """
+    def series_id(self, station: str, name: str, unit: str | None, work: Work) -> int | None:
+        """The id of a series, a new one being added to `work`; None when there are too many already."""
         series = self._series.get((station, name))
         if series is None and len(self._series) < MOST_SERIES:
             series = self._series[station, name] = len(self._series) + 1
-            unit = units.get(name)
-            work.series.append((series, station, name, unit if isinstance(unit, str) else None))
+            work.series.append((series, station, name, unit))
         return series
 
     def has_pack(self, station: str, boot: int, seq: int) -> bool:
