@@ -53,6 +53,15 @@ def until(condition, what: str, seconds: float = 30.0):
 
 
 @pytest.fixture
+def broker_in():
+    """Makes brokers with settings of their own: broker_in(folder, settings, port)."""
+    made: list[Mosquitto] = []
+    yield lambda *arguments, **more: made.append(Mosquitto(*arguments, **more)) or made[-1]
+    for broker in made:
+        broker.kill()
+
+
+@pytest.fixture
 def intake_for(tmp_path):
     made: list[Intake] = []
 
@@ -167,7 +176,7 @@ def test_a_huge_message_is_cut_but_its_size_is_known(mosquitto, peer, intake_for
     assert (len(message.payload), message.size) == (MOST_BYTES, 200_000)
 
 
-def test_no_broker_is_one_line_and_the_connection_comes_with_it(tmp_path, intake_for, caplog):
+def test_no_broker_is_one_line_and_the_connection_comes_with_it(tmp_path, broker_in, intake_for, caplog):
     caplog.set_level(logging.INFO)
     port = free_port()
     intake = intake_for(f"port = {port}")
@@ -176,7 +185,7 @@ def test_no_broker_is_one_line_and_the_connection_comes_with_it(tmp_path, intake
     assert [record.message for record in caplog.records] == [
         f"no broker answers at 127.0.0.1:{port}; trying on (is it running, and the port right?)"
     ]
-    broker = Mosquitto(tmp_path / "late", port=port).start()
+    broker = broker_in(tmp_path / "late", port=port).start()
     until(lambda: intake.connected and intake.problem is None, "the connection")
     broker.kill()
     until(lambda: intake.problem, "the loss to be seen")
@@ -186,8 +195,8 @@ def test_no_broker_is_one_line_and_the_connection_comes_with_it(tmp_path, intake
     broker.kill()
 
 
-def test_a_broker_that_refuses_is_named(tmp_path, intake_for, caplog):
-    broker = Mosquitto(tmp_path / "closed", f"password_file {tmp_path / 'users'}")
+def test_a_broker_that_refuses_is_named(tmp_path, broker_in, intake_for, caplog):
+    broker = broker_in(tmp_path / "closed", f"password_file {tmp_path / 'users'}")
     (tmp_path / "users").write_text("")
     broker.configuration.write_text(
         broker.configuration.read_text().replace("allow_anonymous true", "allow_anonymous false")
@@ -232,7 +241,7 @@ def certificates(folder) -> None:
         pem, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()))  # fmt: skip
 
 
-def test_tls_with_the_sites_own_ca(tmp_path, intake_for):
+def test_tls_with_the_sites_own_ca(tmp_path, broker_in, intake_for):
     certificates(tmp_path)
     broker = Mosquitto(
         tmp_path / "tls", f"certfile {tmp_path / 'server.pem'}\nkeyfile {tmp_path / 'server.key'}"
@@ -245,7 +254,6 @@ def test_tls_with_the_sites_own_ca(tmp_path, intake_for):
     stranger = intake_for(f'port = {broker.port}\nca_file = "other/ca.pem"')
     until(lambda: "no broker answers" in (stranger.problem or ""), "the stranger's certificate to be refused")
     assert not stranger.connected
-    broker.kill()
 
 
 @pytest.mark.parametrize(

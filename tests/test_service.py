@@ -437,6 +437,16 @@ class Station:
         self.client.loop_stop()
 
 
+_processes: list[subprocess.Popen] = []
+
+
+@pytest.fixture(autouse=True)
+def _nothing_left_running():
+    yield
+    while _processes:
+        _processes.pop().kill()
+
+
 def serve(folder, site_text: str) -> tuple[subprocess.Popen, str]:
     """`barreltide serve` as a process; returns it with the address of its pages."""
     folder.mkdir(exist_ok=True)
@@ -447,6 +457,8 @@ def serve(folder, site_text: str) -> tuple[subprocess.Popen, str]:
     process = subprocess.Popen(
         [sys.executable, "-m", "barreltide", "serve", "--site", str(folder / "site.toml")], stderr=log, text=True
     )
+
+    _processes.append(process)
 
     def address() -> str | None:
         log.seek(start)
