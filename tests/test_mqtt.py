@@ -243,7 +243,7 @@ def certificates(folder) -> None:
 
 def test_tls_with_the_sites_own_ca(tmp_path, broker_in, intake_for):
     certificates(tmp_path)
-    broker = Mosquitto(
+    broker = broker_in(
         tmp_path / "tls", f"certfile {tmp_path / 'server.pem'}\nkeyfile {tmp_path / 'server.key'}"
     ).start()
     (tmp_path / "secret").write_text("well-kept\n")
