@@ -69,7 +69,7 @@ class Bed:
         self.rise_s = 0.0  # newest confirmed moments at which the water passed the upper float
         self.fall_s = 0.0
         self.base_s = 0.0  # lateness counts from here at the earliest: the pump came back, or a gap ended
-        self.periods: deque[tuple[float, float]] = deque(maxlen=12)  # (time of the fall, work of the whole period)
+        self.phases: deque[tuple[float, float, bool, float]] = deque(maxlen=48)  # whole ones: start, end, wet, work
         self.heard_s: float | None = None  # newest reading of the upper float, repetitions included
         self.level_m: float | None = None
         self._float_height_m = plan.float_height_m
@@ -108,7 +108,7 @@ class Bed:
     def _hear_high(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
         if not late and (self.heard_s is None or time_s > self.heard_s):
             self.heard_s = time_s
-        return self._finish(self.high.hear(time_s, wet, late))
+        return self._finish(self.high.hear(time_s, wet, late), time_s)
 
     def doubt(self, resumed_s: float, lost_s: float) -> None:
         """A gap of `lost_s` in the data ended at `resumed_s`."""
@@ -122,9 +122,10 @@ class Bed:
         """Let time pass."""
         if self.low is not None and self.low.is_unsettled:
             self.low.settle(sampled_s, now_s)
-        if not self.high.is_unsettled:
-            return []
-        return self._finish(self.high.settle(sampled_s, now_s))
+        counted = [self._count(fall) for fall in self.high.overdue_falls(now_s)]
+        if self.high.is_unsettled:
+            counted += self._finish(self.high.settle(sampled_s, now_s), now_s)
+        return counted
 
     def recount(self, now_s: float) -> list[CycleCounted]:
         """After late packs: the cycles that they reveal."""
@@ -163,12 +164,16 @@ class Bed:
         return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
 
     def quickened(self, since_s: float) -> float | None:
-        """Normal period over the period since `since_s`, for cycles wholly after it; None while there is none."""
-        after = [work for time_s, work in self.periods if time_s - work > since_s]
-        before = [work for time_s, work in self.periods if time_s <= since_s]
-        if not after or len(before) < 2:
-            return None
-        return median(before[-5:]) / median(after[-3:])
+        """How much faster this bed has cycled since `since_s`, as a ratio of works; None before it has moved enough to tell."""
+        before, after = 0.0, 0.0
+        for wet in (True, False):
+            old = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and end_s <= since_s]
+            new = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and start_s >= since_s]
+            if len(old) < 2 or not new:
+                return None
+            before += median(old[-7:])
+            after += median(new[-3:])
+        return before / after
 
     def is_brimming(self) -> bool | None:
         """Whether the level stands at the standpipe's top. None without a level."""
@@ -182,7 +187,7 @@ class Bed:
             return None
         return self.low.wet and self.low.since_s > self.high.since_s
 
-    def _finish(self, finished: list[Phase]) -> list[CycleCounted]:
+    def _finish(self, finished: list[Phase], now_s: float) -> list[CycleCounted]:
         counted = []
         for phase in finished:
             if phase.wet:
@@ -190,11 +195,11 @@ class Bed:
             else:
                 self.rise_s = max(self.rise_s, phase.end_s)
             if phase.sure and phase.start_s >= self.base_s and not self.high.hides(phase.start_s, phase.end_s):
-                self.normals[phase.wet].learn(max(self._trace.work_s(phase.start_s, phase.end_s), 1.0))
-        for fall in self.high.falls(finished):
+                work_s = max(self._trace.work_s(phase.start_s, phase.end_s), 1.0)
+                self.normals[phase.wet].learn(work_s)
+                self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
+        for fall in self.high.falls(finished, now_s):
             counted.append(self._count(fall))
-            if fall.period_s is not None:
-                self.periods.append((fall.time_s, self._trace.work_s(fall.time_s - fall.period_s, fall.time_s)))
         return counted
 
     def _count(self, fall: Fall) -> CycleCounted:

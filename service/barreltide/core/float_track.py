@@ -23,18 +23,20 @@ from typing import NamedTuple
 from .order import Gap
 
 KEPT_S = 3 * 86400.0  # backlogs older than this are stored but no longer counted
-STEADY_UNLEARNED_S = 25.0
+STEADY_UNLEARNED_S = 40.0
+DOUBTFUL_S = 600.0  # how long a fall whose moment lies in a gap waits for the late pack that tells it
 STEADY_LEAST_S, STEADY_MOST_S = 8.0, 120.0
 SHORTEST_PERIOD_S = 180.0
 
 
 class Phase(NamedTuple):
-    """One finished wet or dry phase. sure: both of its ends were seen."""
+    """One finished wet or dry phase. sure: both of its ends were seen; end_sure: its end was."""
 
     wet: bool
     start_s: float
     end_s: float
     sure: bool
+    end_sure: bool
 
 
 class Fall(NamedTuple):
@@ -80,7 +82,7 @@ class _Phases:
         if self.wet is None:
             self.wet, self.since_s, self.sure = last.wet, last.time_s, len(self.runs) > 1 and last.sure
         elif last.wet != self.wet:
-            finished.append(Phase(self.wet, self.since_s, last.time_s, self.sure and last.sure))
+            finished.append(Phase(self.wet, self.since_s, last.time_s, self.sure and last.sure, last.sure))
             self.wet, self.since_s, self.sure = last.wet, last.time_s, last.sure
         else:
             ends = [run.time_s for run in self.runs[1:]]
@@ -90,8 +92,8 @@ class _Phases:
                 if run.wet != self.wet
             )
             if length_s >= least_s:
-                finished.append(Phase(self.wet, self.since_s, start.time_s, self.sure and start.sure))
-                finished.append(Phase(not self.wet, start.time_s, last.time_s, start.sure and last.sure))
+                finished.append(Phase(self.wet, self.since_s, start.time_s, self.sure and start.sure, start.sure))
+                finished.append(Phase(not self.wet, start.time_s, last.time_s, start.sure and last.sure, last.sure))
                 self.since_s, self.sure = last.time_s, last.sure
         self.runs.clear()
         return finished
@@ -111,6 +113,7 @@ class FloatTrack:
         self._fall_s: float | None = None
         self._low_s: float | None = None
         self._told: list[float] = []  # falls told so far, sorted
+        self._doubtful: list[tuple[float, Fall]] = []  # (when to tell it at the latest, fall)
         self._shorter_s = SHORTEST_PERIOD_S * min(wet_share, 1 - wet_share) if wet_share else None
         self._stirred = False
         self._unsure = True
@@ -163,7 +166,7 @@ class FloatTrack:
                 self.edges.append(Edge(time_s, wet, False))
                 self._unsure = False
                 return []
-        edge = Edge(time_s, wet, not self._unsure or self._bridged(time_s))
+        edge = Edge(time_s, wet, not self._unsure)
         self._unsure = False
         self.edges.append(edge)
         self.last_change_s = time_s
@@ -199,21 +202,36 @@ class FloatTrack:
             finished += anew.feed(edge, steady_s, self.least_s(not anew.wet))
             before = edge
         falls, self._fall_s, self._low_s = [], None, None
+        waiting, self._doubtful = self._doubtful, []
         for phase in finished:
             fall = self._fall(phase)
-            if fall is not None and self._is_news(fall.time_s, steady_s):
+            if fall is None or not self._is_news(fall.time_s, steady_s, remember=phase.end_sure):
+                continue
+            if phase.end_sure:
                 falls.append(fall)
+            else:
+                until_s = next((at_s for at_s, other in waiting if other.time_s == fall.time_s), now_s)
+                self._doubtful.append((until_s, fall))
         self._phases = anew
         return falls
 
-    def falls(self, finished: list[Phase]) -> list[Fall]:
-        """The falls among phases just finished."""
+    def falls(self, finished: list[Phase], now_s: float) -> list[Fall]:
+        """The falls among phases just finished; one whose moment lies in a gap waits, see `overdue_falls`."""
         found = []
         for phase in finished:
             fall = self._fall(phase)
-            if fall is not None and self._is_news(fall.time_s, 1.0):
+            if fall is not None and not phase.end_sure and self.gaps:
+                self._doubtful.append((now_s + DOUBTFUL_S, fall))
+            elif fall is not None and self._is_news(fall.time_s, 1.0):
                 found.append(fall)
         return found
+
+    def overdue_falls(self, now_s: float) -> list[Fall]:
+        """Falls that have waited long enough for a late pack."""
+        if not self._doubtful or now_s < self._doubtful[0][0]:
+            return []
+        _, fall = self._doubtful.pop(0)
+        return [fall] if self._is_news(fall.time_s, self.steady_s) else []
 
     def _fall(self, phase: Phase) -> Fall | None:
         length_s = phase.end_s - phase.start_s if phase.sure and not self.hides(phase.start_s, phase.end_s) else None
@@ -226,11 +244,12 @@ class FloatTrack:
         self._low_s = None
         return fall
 
-    def _is_news(self, time_s: float, tolerance_s: float) -> bool:
+    def _is_news(self, time_s: float, tolerance_s: float, remember: bool = True) -> bool:
         at = bisect_right(self._told, time_s)
         if any(abs(self._told[i] - time_s) <= tolerance_s for i in (at - 1, at) if 0 <= i < len(self._told)):
             return False
-        insort(self._told, time_s)
+        if remember:
+            insort(self._told, time_s)
         return True
 
     def hides(self, start_s: float, end_s: float) -> bool:
@@ -243,11 +262,6 @@ class FloatTrack:
     def _short(self, gap_s: float) -> bool:
         known = [median(lengths) for lengths in self.durations.values() if lengths]
         return gap_s < (0.4 * min(known) if len(known) == 2 else 45.0)
-
-    def _bridged(self, time_s: float) -> bool:
-        """A change across a gap too short to hide a phase is as good as seen."""
-        gap = self.gaps[-1] if self.gaps else None
-        return gap is not None and bool(self.edges) and self._short(gap.to_s - gap.from_s) and time_s - gap.to_s < 400
 
     def _feed(self, edge: Edge) -> list[Phase]:
         return self._learn(self._phases.feed(edge, self.steady_s, self.least_s(not self._phases.wet)))

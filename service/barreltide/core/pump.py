@@ -34,10 +34,10 @@ from .alarm import Alarms
 from .bed import Bed
 from .voltage import Step, VoltageTrace
 
-WATCHED_S = 200.0  # a step is believed once nothing has contradicted it for so long
+WATCHED_S = 235.0  # a step is believed once nothing has contradicted it for so long
 STEP_Z = 6.0
 OVERDUE_S = 240.0  # beyond the margin, before the pump is called stopped by floats alone
-BED_PERIODS = 1.4  # how long beyond its phase one bed may lag before it is called faulty: room for a turned valve
+BED_PERIODS, BED_PERIODS_MOST = 1.4, 2.0  # how long beyond its phase one bed may lag before it is called faulty: room for a turned valve
 QUICKENED = 1.06
 STOPPED_CURRENT = 0.25
 BED_FAULTS = ("bed-starved", "siphon-not-starting", "siphon-not-breaking")
@@ -95,13 +95,13 @@ class Pump:
             due_s = sampled_s - late[bed.name]
             others = [other for other in watched if other is not bed and other.rise_s > due_s]
             if others and late[bed.name] > BED_PERIODS * bed.period_s and bed.is_learned:
-                self._judge_bed(now_s, bed, others)
+                self._judge_bed(now_s, bed, others, late[bed.name] > BED_PERIODS_MOST * bed.period_s)
 
     def _is_blind(self, bed: Bed) -> bool:
         return self._alarms.is_standing("sensor-fault", f"{bed.name}/high")
 
     def _see_current(self, now_s: float, sampled_s: float) -> bool:
-        if self._current is None or self._current_s is None or self._current_s - self._current[0] < 120:
+        if self._current is None or self._current_s is None or self._current_s - self._current[0] < WATCHED_S:
             return False
         since_s, usual_a = self._current
         self._stop(now_s, since_s, f"The pump '{self.name}' draws no current; it drew {usual_a:.1f} A before.")
@@ -117,7 +117,7 @@ class Pump:
             return False
         if any(bed.fall_s > step.time_s + max(600.0, bed.normals[True].work_s) for bed in self.beds):
             return False
-        if self._trace.step_down(step.time_s + 40, sampled_s, STEP_Z) is not None:
+        if self._trace.step_down(step.time_s + 40, sampled_s, STEP_Z) is not None or not self._trace.holds(step):
             return False
         self._stop_seen_by_step = True
         self._stop(now_s, step.time_s, self._step_words(step))
@@ -131,14 +131,16 @@ class Pump:
     def _judge_single(self, now_s: float, sampled_s: float, bed: Bed, dark: bool, dark_since_s: float) -> None:
         """One bed, overdue: the pump or the bed's siphon."""
         wet = bed.high.wet
-        step = self._trace.step_up(bed.since_s - 30, sampled_s)
+        step = self._trace.step_up(bed.since_s - 30, sampled_s) or self._trace.step_down(bed.since_s - 30, sampled_s)
         share = min(max(bed.wet_share, 0.05), 0.95)
         # Odds of the pump against the siphon: a stopped pump leaves the float wet for the wet share of the time.
         odds = log(share if wet else 1 - share) + 0.3
         if self._current_s is not None and sampled_s - self._current_s < 300:
             odds -= 6  # it still draws, or _see_current had spoken
         elif step is not None:
-            odds += 6
+            odds += 6  # a rotor that is blocked may also draw more than before
+        elif self._trace.lowest_v(bed.since_s) < self._cut_off_v + 0.1:
+            odds += 4
         elif dark and dark_since_s < bed.since_s:
             # It would have shown, unless the meter is too coarse for it.
             odds -= min(3.0, 0.012 / self._trace.noise_v)
@@ -157,8 +159,8 @@ class Pump:
         else:
             self._bed_fault(now_s, "siphon-not-starting" if wet else "siphon-not-breaking", bed, ["the pump"])
 
-    def _judge_bed(self, now_s: float, bed: Bed, others: list[Bed]) -> None:
-        """One bed stands still while others cycle: its branch or its siphon."""
+    def _judge_bed(self, now_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
+        """One bed stands still while others cycle: its branch or its siphon. Waits for the others' pace while it can."""
         siphon = "siphon-not-starting" if bed.high.wet else "siphon-not-breaking"
         quickened = [ratio for ratio in (other.quickened(bed.since_s) for other in others) if ratio is not None]
         starved = 0.0
@@ -168,6 +170,8 @@ class Pump:
             starved += -4 if bed.is_brimming() else 4
         if not bed.high.wet and bed.refilled() is not None:
             starved += 4 if bed.refilled() else 0
+        if starved == 0 and not is_last_word:
+            return
         if starved > 0:
             self._bed_fault(now_s, "bed-starved", bed, ["its siphon"])
         else:

@@ -24,11 +24,12 @@ MOST_MARKS = 4096
 
 
 class Step(NamedTuple):
-    """A sudden change of the mean voltage at `time_s`, positive when a load went; `z` in standard errors of the noise."""
+    """A sudden change of the mean voltage at `time_s` from `base_v` on, positive when a load went; `z` in standard errors."""
 
     time_s: float
     volts: float
     z: float
+    base_v: float
 
 
 class VoltageTrace:
@@ -39,6 +40,7 @@ class VoltageTrace:
         self.time_s = 0.0
         self.steps: deque[Step] = deque(maxlen=24)
         self.noise_v = 0.004  # standard deviation of one bin's mean
+        self._lows: deque[tuple[float, float]] = deque([(0.0, 99.0)], maxlen=40)  # lowest of each quarter of an hour
         self._work = 0.0
         self._mark_times: list[float] = []
         self._mark_works: list[float] = []
@@ -60,6 +62,8 @@ class VoltageTrace:
             self._mark_works.append(self._work)
             if len(self._mark_times) > MOST_MARKS:
                 del self._mark_times[: MOST_MARKS // 4], self._mark_works[: MOST_MARKS // 4]
+        if volts < self._lows[-1][1] or time_s - self._lows[-1][0] > 900:
+            self._note_low(time_s, volts)
         step = None
         if self._bin_n and time_s - self._bin_start_s >= BIN_S:
             step = self._close_bin(dark)
@@ -83,6 +87,15 @@ class VoltageTrace:
         found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts < 0 and -step.z >= least_z]
         return min(found, key=lambda step: step.volts, default=None)
 
+    def lowest_v(self, since_s: float) -> float:
+        """The lowest voltage since then, to the quarter of an hour and back to ten hours."""
+        return min((volts for time_s, volts in self._lows if time_s > since_s - 900), default=99.0)
+
+    def holds(self, step: Step) -> bool:
+        """Whether the newest means still lie on the step's far side."""
+        newest = [volts for _, volts, _ in list(self._bins)[-2:]]
+        return all((volts - step.base_v - 0.5 * step.volts) * step.volts > 0 for volts in newest)
+
     def _work_at(self, time_s: float) -> float:
         times, works = self._mark_times, self._mark_works
         if not times:
@@ -95,6 +108,12 @@ class VoltageTrace:
         share = (time_s - times[at - 1]) / (times[at] - times[at - 1])
         return works[at - 1] + share * (works[at] - works[at - 1])
 
+    def _note_low(self, time_s: float, volts: float) -> None:
+        if time_s - self._lows[-1][0] > 900:
+            self._lows.append((time_s, volts))
+        else:
+            self._lows[-1] = (self._lows[-1][0], volts)
+
     def _close_bin(self, dark: bool) -> Step | None:
         mean_v = self._bin_sum / self._bin_n
         bins = self._bins
@@ -104,31 +123,38 @@ class VoltageTrace:
             self.noise_v += 0.02 * (max(0.886 * difference_v, 0.001) - self.noise_v)
         bins.append((self._bin_start_s, mean_v, dark))
         self._bin_sum, self._bin_n = 0.0, 0
-        return self._find_step() if dark else None
+        return self._find_step(dark)
 
-    def _find_step(self) -> Step | None:
+    def _find_step(self, dark: bool) -> Step | None:
         bins = self._bins
         if len(bins) < BEFORE_BINS + AFTER_BINS:
             return None
         recent = list(bins)[-(BEFORE_BINS + AFTER_BINS) :]
+        if abs(recent[BEFORE_BINS][1] - recent[BEFORE_BINS - 1][1]) < 0.5 * QUIET_STEP_V:
+            return None
         before, after = recent[:BEFORE_BINS], recent[BEFORE_BINS:]
-        if not before[0][2] or after[-1][0] - before[0][0] > LONGEST_SPAN_S:
+        if after[-1][0] - before[0][0] > LONGEST_SPAN_S:
             return None
         before_v = sum(v for _, v, _ in before) / BEFORE_BINS
         after_v = sum(v for _, v, _ in after) / AFTER_BINS
+        noise_v = self.noise_v
+        if not (dark and before[0][2]):
+            # By day the sun moves the voltage: a step must stand out of what happened just before and after it.
+            moves = [abs(b[1] - a[1]) for part in (before, after) for a, b in zip(part[:-1], part[1:], strict=True)]
+            noise_v = max(noise_v, 3 * max(moves))
         change_v = after_v - before_v
-        z = change_v / (self.noise_v * (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5)
+        z = change_v / (noise_v * (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5)
         if abs(change_v) < QUIET_STEP_V or abs(z) < 5:
             return None
         # Every mean after the step must lie on its far side: drift and single outliers do not.
         edge_v = before_v + 0.4 * change_v
         if any((v - edge_v) * change_v < 0 for _, v, _ in after) or (after[0][1] - edge_v) * change_v < 0:
             return None
-        step = Step(after[0][0], change_v, z)
+        step = Step(after[0][0], change_v, z, before_v)
         last = self.steps[-1] if self.steps else None
         if last is not None and step.time_s - last.time_s < BIN_S * (BEFORE_BINS + 1) and last.volts * step.volts > 0:
             if abs(step.volts) > abs(last.volts) and step.time_s - last.time_s <= 2 * BIN_S:
-                self.steps[-1] = Step(last.time_s, step.volts, step.z)  # the same step, now wholly in view
+                self.steps[-1] = step._replace(time_s=last.time_s)  # the same step, now wholly in view
             return None
         self.steps.append(step)
         return step
