@@ -19,7 +19,7 @@ Resistance 5-15 mΩ for 100 Ah flooded (from memory). Charge efficiency falls ne
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import exp, log
+from math import exp, hypot, log
 from random import Random
 
 from .event import BatteryJudged
@@ -48,7 +48,10 @@ SAY_S = 600.0
 PARTICLES = 160
 GRID = 100
 REST_S = 6 * 3600.0  # idle time before a voltage counts as rested (maker's guide §7.4, handbook/battery.md §3)
-INDEPENDENT_S = 3600.0  # voltages closer than this share their error
+INDEPENDENT_S = 5 * 3600.0  # voltages closer than this share the errors of table, temperature and relaxation
+CLOUD_SHARE = 0.5  # how far the inferred charging current is off, at random, from step to step
+MODEL_ERROR = 0.035  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
+WANDER_H = 0.004  # how far a state of charge strays within an hour from what the model says
 SURFACE_H = 1.3  # how fast the surface charge fades from the voltage's meaning
 
 
@@ -85,8 +88,11 @@ class _Hypothesis:
 
 
 SHRINK = 0.985
-JITTER = (1 - SHRINK**2) ** 0.5
-PARAMETERS = ("blend", "offset_v", "ohm", "slow_ohm", "capacity", "load", "gain", "accept_h")
+# Never surer than this of anything, however long the nights agree: the model itself is not better (standard deviations).
+LEAST_SPREAD = {
+    "blend": 0.2, "offset_v": 0.008, "ohm": 0.0015, "slow_ohm": 0.002, "capacity": 0.05, "load": 0.02, "gain": 0.06,
+    "accept_h": 0.3, "charge": 0.012,
+}  # fmt: skip
 
 
 class StateOfCharge:
@@ -118,8 +124,7 @@ class StateOfCharge:
         self._start_s: float | None = None
         self._sum = 0.0
         self._n = 0
-        self._held_v = 0.0
-        self._held_s = 0.0
+        self._held_v = self._held_s = self._top_v = 0.0
 
     def add(
         self, time_s: float, volts: float, dark: bool, sun_share: float, pumping: bool, celsius: float | None
@@ -171,6 +176,7 @@ class StateOfCharge:
     def _hold(self, volts: float, dt_s: float) -> None:
         """How long the voltage has stood still at a charger's set-point."""
         lowest = 13.4 if self._lithium else 13.25
+        self._top_v = max(volts, self._top_v - 0.3 * dt_s / 3600 if volts < 13.2 else self._top_v)
         if volts > lowest and abs(volts - self._held_v) < 0.06:
             self._held_s += dt_s
             self._held_v += 0.2 * (volts - self._held_v)
@@ -187,8 +193,10 @@ class StateOfCharge:
 
     def _discharge(self, volts: float, dt_s: float, pumping: bool) -> None:
         drawn = (self._load_a * volts / 12.6 if pumping else 0.03) * dt_s / 3600 / self._capacity_ah
+        stray = WANDER_H * (dt_s / 3600) ** 0.5
+        gauss = self._chance.gauss
         for h in self._cloud:
-            h.charge = max(h.charge - drawn * h.load / h.capacity, 0.0)
+            h.charge = min(max(h.charge - drawn * h.load / h.capacity + stray * gauss(0, 1), 0.0), 1.0)
 
     def _weigh_night(self, volts: float, time_s: float, pumping: bool, celsius: float | None, dt_s: float) -> None:
         since_h = (time_s - self.charge_ended_s) / 3600 if self.charge_ended_s else 12.0
@@ -208,6 +216,8 @@ class StateOfCharge:
         load_a = self._load_a * volts / 12.6 if pumping else 0.0
         size = self._capacity_ah / 100
         held = self._held_s > 900 and sun_share > 0.25
+        floating = held and self._top_v - 0.3 > volts > 13.2 and not self._lithium
+        gauss = self._chance.gauss
         for h in self._cloud:
             load = load_a * h.load
             most = self._panel_a * h.gain * sun_share - load
@@ -217,12 +227,15 @@ class StateOfCharge:
             net = max(min(net, most, accept), -load)
             if net > 0:
                 efficiency = 0.97 if h.charge < 0.8 else max(0.97 - 1.6 * (h.charge - 0.8), 0.5)
-                net *= 1.0 if self._lithium else efficiency
+                net *= (1.0 if self._lithium else efficiency) * (1 + CLOUD_SHARE * gauss(0, 1))
             h.charge = min(max(h.charge + net * dt_s / 3600 / (self._capacity_ah * h.capacity), 0.0), 1.0)
             if held and most > 0 and volts > 13.9:
                 # The controller holds back: so the battery accepts less than the sun would give.
                 excess = (accept - most) / (0.35 * most + 0.02 * self._capacity_ah)
                 h.log_weight -= log(1 + exp(min(excess, 30.0))) * dt_s / INDEPENDENT_S
+            elif floating:
+                # Its controller has gone over to the lower set-point, as they do when a battery is full.
+                h.log_weight -= min(((0.98 - h.charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
             elif above < 0.0 and sun_share > 0.5:
                 h.log_weight -= min(above * above / (2 * 0.08**2), 20.0) * dt_s / INDEPENDENT_S
 
@@ -246,7 +259,9 @@ class StateOfCharge:
         self._capacity_gain = sum(weight * h.capacity for weight, h in zip(weights, cloud, strict=True))
         self.mean = sum(weight * h.charge for weight, h in zip(weights, cloud, strict=True))
         ranked = sorted((h.charge, weight) for weight, h in zip(weights, cloud, strict=True))
-        self.low, self.high = self._quantile(ranked, 0.05), self._quantile(ranked, 0.95)
+        below = hypot(self.mean - self._quantile(ranked, 0.05), MODEL_ERROR)
+        above = hypot(self._quantile(ranked, 0.95) - self.mean, MODEL_ERROR)
+        self.low, self.high = max(self.mean - below, 0.0), min(self.mean + above, 1.0)
         if 1 / sum(weight * weight for weight in weights) < 0.5 * len(cloud):
             self._redraw(weights)
 
@@ -271,11 +286,12 @@ class StateOfCharge:
             drawn.append(self._cloud[at])
         gauss = self._chance.gauss
         columns = {}
-        for name in (*PARAMETERS, "charge"):
+        for name, least in LEAST_SPREAD.items():
             values = [getattr(h, name) for h in drawn]
             mean = sum(values) / size
             spread = (sum((value - mean) ** 2 for value in values) / size) ** 0.5
-            columns[name] = [SHRINK * v + (1 - SHRINK) * mean + JITTER * spread * gauss(0, 1) for v in values]
+            jitter = (max(spread, least) ** 2 - (SHRINK * spread) ** 2) ** 0.5
+            columns[name] = [SHRINK * v + (1 - SHRINK) * mean + jitter * gauss(0, 1) for v in values]
         level = -log(size)
         for i, h in enumerate(self._cloud):
             for name, values in columns.items():

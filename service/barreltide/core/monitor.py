@@ -89,16 +89,18 @@ class Monitor:
         self._sinks = self._wire(site)
         self._told: list[Event] = []
         self._forgot_s = 0.0
+        self._stumbled_s = -3600.0
 
     # -- the door
 
     def take(self, item: Input) -> list[Event]:
         """Judge one input; returns what it and the ticks before it brought about, in order of the engine's clock."""
         now_s = max(item.received_s, self._now_s or item.received_s)
-        self._run_to(now_s)
         if isinstance(item, ServiceStarted):
             self._start(now_s)
-        elif item.station in self._stations:
+            return self._drain()
+        self._run_to(now_s)
+        if item.station in self._stations:
             try:
                 self._hear(item, now_s)
             except Exception:
@@ -179,7 +181,10 @@ class Monitor:
         tick_s = (self._now_s // TICK_S + 1) * TICK_S
         while tick_s <= time_s:
             self._now_s = tick_s
-            self._tick(tick_s)
+            try:
+                self._tick(tick_s)
+            except Exception:
+                self._stumble(tick_s)
             tick_s += TICK_S
         self._now_s = max(self._now_s, time_s)
 
@@ -255,7 +260,8 @@ class Monitor:
     # -- stations
 
     def _start(self, now_s: float) -> None:
-        """The service slept: nobody can be blamed for what was not heard meanwhile."""
+        """The service slept: nobody can be blamed for what was not heard meanwhile, so no tick falls into the sleep."""
+        self._now_s = now_s
         for station in self._stations.values():
             station.heard_s = now_s
 
@@ -308,6 +314,15 @@ class Monitor:
         self._told.append(PackChoked(now_s, pack.station, pack.boot, pack.seq, reason[-2000:]))
         words = f"A pack of '{pack.station}' (number {pack.seq}) could not be judged and was set aside."
         self._alarms.report(now_s, "sensor-fault", f"{pack.station}/readings", now_s, words)
+
+    def _stumble(self, now_s: float) -> None:
+        """Judging failed between inputs. It is told once an hour, and watching goes on as far as it can."""
+        if now_s - self._stumbled_s < 3600:
+            return
+        self._stumbled_s = now_s
+        self._told.append(PackChoked(now_s, "engine", 0, 0, traceback.format_exc(limit=-3)[-2000:]))
+        words = "Judging has failed in part, through a mistake in this program: do not rely on its silence."
+        self._alarms.report(now_s, "sensor-fault", "engine/judgement", now_s, words)
 
     def _wire(self, site) -> dict:
         """For each reading's name the method that takes it, and the method's subject."""
