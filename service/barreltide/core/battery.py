@@ -50,7 +50,7 @@ GRID = 100
 REST_S = 6 * 3600.0  # idle time before a voltage counts as rested (maker's guide §7.4, handbook/battery.md §3)
 INDEPENDENT_S = 5 * 3600.0  # voltages closer than this share the errors of table, temperature and relaxation
 CLOUD_SHARE = 0.5  # how far the inferred charging current is off, at random, from step to step
-MODEL_ERROR = 0.035  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
+MODEL_ERROR = 0.045  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
 WANDER_H = 0.004  # how far a state of charge strays within an hour from what the model says
 SURFACE_H = 1.3  # how fast the surface charge fades from the voltage's meaning
 
@@ -80,7 +80,7 @@ class _Hypothesis:
         self.offset_v = chance.gauss(0, 0.012)
         self.ohm = 0.011 * exp(chance.gauss(0, 0.35))
         self.slow_ohm = 0.010 * exp(chance.gauss(0, 0.5))
-        self.capacity = min(max(chance.gauss(0.97, 0.08), 0.6), 1.15)
+        self.capacity = min(max(chance.gauss(0.92, 0.09), 0.6), 1.15)
         self.load = exp(chance.gauss(0, load_spread))
         self.gain = chance.uniform(0.35, 0.95)
         self.accept_h = exp(chance.gauss(log(1.6), 0.4))

@@ -11,6 +11,7 @@ It cannot tell from one float why a phase is overdue: that takes the other beds 
 from __future__ import annotations
 
 from collections import deque
+from math import log
 from statistics import median
 
 from .event import CycleCounted
@@ -110,13 +111,12 @@ class Bed:
             self.heard_s = time_s
         return self._finish(self.high.hear(time_s, wet, late), time_s)
 
-    def doubt(self, resumed_s: float, lost_s: float) -> None:
-        """A gap of `lost_s` in the data ended at `resumed_s`."""
+    def doubt(self, resumed_s: float) -> None:
+        """A gap in the data ended at `resumed_s`: what the float did in it is unknown, so lateness counts from its end."""
         self.high.doubt()
         if self.low is not None:
             self.low.doubt()
-        if lost_s > 60:
-            self.base_s = max(self.base_s, resumed_s)
+        self.base_s = max(self.base_s, resumed_s)
 
     def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted]:
         """Let time pass."""
@@ -163,17 +163,19 @@ class Bed:
         """The share of a normal period that the upper float is wet for."""
         return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
 
-    def quickened(self, since_s: float) -> float | None:
-        """How much faster this bed has cycled since `since_s`, as a ratio of works; None before it has moved enough to tell."""
-        before, after = 0.0, 0.0
+    def pace_change(self, since_s: float) -> float | None:
+        """How much this bed's phases have changed since `since_s`: the larger one, as |log| of works; None if too few.
+
+        More inflow shortens the filling and lengthens the draining, so either phase may tell, in either direction.
+        """
+        largest = 0.0
         for wet in (True, False):
             old = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and end_s <= since_s]
             new = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and start_s >= since_s]
             if len(old) < 2 or not new:
                 return None
-            before += median(old[-7:])
-            after += median(new[-3:])
-        return before / after
+            largest = max(largest, abs(log(median(old[-7:]) / median(new[-3:]))))
+        return largest
 
     def is_brimming(self) -> bool | None:
         """Whether the level stands at the standpipe's top. None without a level."""

@@ -31,6 +31,7 @@ from .voltage import VoltageTrace
 
 TICK_S = 10.0
 SILENT_S = 420.0
+BACK_S = 120.0  # heard for so long again, a station is back: one late pack is not enough
 LAGGING_S = 300.0
 LONGEST_SLEEP_S = 7 * 86400.0  # ticks are not played through a longer hole in the inputs
 
@@ -42,13 +43,15 @@ class _Station:
         self.name = name
         self.order = StationOrder()
         self.heard_s: float | None = None
-        self.came_back_s: float | None = None
+        self.came_back_s = 0.0  # when it was first heard after its last silence
         self.intervals: deque[float] = deque(maxlen=31)
         self.lag_s = 0.0
         self.is_catching_up = False
 
     def hear(self, now_s: float) -> None:
         if self.heard_s is not None and now_s > self.heard_s:
+            if now_s - self.heard_s > self.silent_after_s:
+                self.came_back_s = now_s
             self.intervals.append(now_s - self.heard_s)
         self.heard_s = now_s
 
@@ -270,10 +273,9 @@ class Monitor:
             station.heard_s = now_s  # from the first moment of watching on
         quiet_s = now_s - station.heard_s
         if quiet_s > station.silent_after_s:
-            station.came_back_s = None
             words = f"The station '{station.name}' has not been heard for {quiet_s / 60:.0f} minutes."
             self._alarms.report(now_s, "station-silent", station.name, station.heard_s, words)
-        elif quiet_s < 60:
+        elif quiet_s < BACK_S and now_s - station.came_back_s > BACK_S:
             self._alarms.normal(now_s, "station-silent", station.name)
         if now_s % 60 < TICK_S:
             lag_s = now_s - station.order.sampled_s if station.order.sampled_s else 0.0
@@ -302,7 +304,7 @@ class Monitor:
             gap = station.order.gaps[-1] if station.order.gaps else None
             for bed in self._beds.values():
                 if bed.station == station.name and gap is not None:
-                    bed.doubt(gap.to_s, gap.to_s - gap.from_s)
+                    bed.doubt(gap.to_s)
         for reading in release.pack.readings:
             sink = self._sinks.get(reading.name)
             if sink is not None:

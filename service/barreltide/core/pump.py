@@ -9,7 +9,7 @@ Theory of operation. Three kinds of evidence, weighed in this order:
   pump that stopped while the bed was full; stuck dry is a siphon that does not break, a starved bed, or the pump.
 
 So: all beds overdue is the pump, when there are two or more; one overdue while another rises after its due time is that bed's
-own fault, and a neighbour that then cycles faster has got its water (a closed branch). With a single bed, by night, the
+own fault, and a neighbour whose own pace changes then has got its water (a closed branch). With a single bed, by night, the
 step decides, or its absence; by day the odds of finding the float as it is decide, and the message names the other cause.
 
 | state | evidence | becomes |
@@ -38,7 +38,7 @@ WATCHED_S = 235.0  # a step is believed once nothing has contradicted it for so 
 STEP_Z = 6.0
 OVERDUE_S = 240.0  # beyond the margin, before the pump is called stopped by floats alone
 BED_PERIODS, BED_PERIODS_MOST = 1.4, 2.0  # how long beyond its phase one bed may lag before it is called faulty: room for a turned valve
-QUICKENED = 1.06
+PACE_CHANGE = 0.08  # of a neighbour's phase, when it gets what another bed does not
 STOPPED_CURRENT = 0.25
 BED_FAULTS = ("bed-starved", "siphon-not-starting", "siphon-not-breaking")
 
@@ -95,7 +95,8 @@ class Pump:
             due_s = sampled_s - late[bed.name]
             others = [other for other in watched if other is not bed and other.rise_s > due_s]
             if others and late[bed.name] > BED_PERIODS * bed.period_s and bed.is_learned:
-                self._judge_bed(now_s, bed, others, late[bed.name] > BED_PERIODS_MOST * bed.period_s)
+                slowest_s = max(other.period_s for other in [bed, *others])
+                self._judge_bed(now_s, bed, others, late[bed.name] > BED_PERIODS_MOST * slowest_s)
 
     def _is_blind(self, bed: Bed) -> bool:
         return self._alarms.is_standing("sensor-fault", f"{bed.name}/high")
@@ -133,8 +134,9 @@ class Pump:
         wet = bed.high.wet
         step = self._trace.step_up(bed.since_s - 30, sampled_s) or self._trace.step_down(bed.since_s - 30, sampled_s)
         share = min(max(bed.wet_share, 0.05), 0.95)
-        # Odds of the pump against the siphon: a stopped pump leaves the float wet for the wet share of the time.
-        odds = log(share if wet else 1 - share) + 0.3
+        # Odds of the pump against the siphon: a stopped pump leaves the float wet for the wet share of the time. Pumps
+        # fail in more ways than siphons (common practice, no source), and their failing is the worse one to miss.
+        odds = log(share if wet else 1 - share) + 1.0
         if self._current_s is not None and sampled_s - self._current_s < 300:
             odds -= 6  # it still draws, or _see_current had spoken
         elif step is not None:
@@ -162,10 +164,10 @@ class Pump:
     def _judge_bed(self, now_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
         """One bed stands still while others cycle: its branch or its siphon. Waits for the others' pace while it can."""
         siphon = "siphon-not-starting" if bed.high.wet else "siphon-not-breaking"
-        quickened = [ratio for ratio in (other.quickened(bed.since_s) for other in others) if ratio is not None]
+        changes = [change for change in (other.pace_change(bed.since_s) for other in others) if change is not None]
         starved = 0.0
-        if quickened:
-            starved += 3 if min(quickened) > QUICKENED else -2
+        if changes:
+            starved += 3 if max(changes) > PACE_CHANGE else -2
         if bed.high.wet and bed.is_brimming() is not None:
             starved += -4 if bed.is_brimming() else 4
         if not bed.high.wet and bed.refilled() is not None:
