@@ -23,6 +23,8 @@ LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than thi
 MARGIN = 0.12
 AGREEMENT = 1.25
 LEVEL_HYSTERESIS_M = 0.01
+BLOCK_S = 86400.0  # flow is compared day by day: the same hours, the same voltages
+BLOCK_CYCLES = 6
 
 
 class Normal:
@@ -31,6 +33,7 @@ class Normal:
     def __init__(self) -> None:
         self.works: deque[float] = deque(maxlen=9)
         self._strangers: list[float] = []
+        self.adoptions = 0  # how often an adjustment has become the new normal
         self.work_s = 0.0
         self.spread = 0.0
 
@@ -47,6 +50,7 @@ class Normal:
                 return
             self.works.clear()
             self.works.extend(self._strangers)
+            self.adoptions += 1
             self._strangers.clear()
         self.work_s = median(self.works)
         self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
@@ -77,8 +81,11 @@ class Bed:
         self._standpipe_height_m = plan.standpipe_height_m
         self._low_height_m = plan.low_float_height_m
         self._trace = trace
-        self._last_fall_s: float | None = None
         self._has_switch = False
+        self.days: deque[float] = deque(maxlen=30)  # median work of a fill or, lacking a lower float, a cycle; a day each
+        self._block: list[float] = []
+        self._block_start_s = 0.0
+        self._block_basis: tuple[bool, int] | None = None
 
     def hear_high(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
         self._has_switch = True
@@ -201,8 +208,30 @@ class Bed:
                 self.normals[phase.wet].learn(work_s)
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
         for fall in self.high.falls(finished, now_s):
-            counted.append(self._count(fall))
+            cycle = self._count(fall)
+            counted.append(cycle)
+            if cycle.period_s is not None and cycle.time - cycle.period_s >= self.base_s:
+                self._gather(cycle)
         return counted
+
+    def _gather(self, cycle: CycleCounted) -> None:
+        """Day by day, how much work a fill takes: what a clogging pump slowly changes."""
+        rise_s = cycle.time - cycle.high_s
+        has_fill = cycle.fill_s is not None
+        work_s = self._trace.work_s(rise_s - cycle.fill_s, rise_s) if has_fill else None
+        if work_s is None:
+            work_s = self._trace.work_s(cycle.time - cycle.period_s, cycle.time)
+        basis = (has_fill, self.normals[True].adoptions + self.normals[False].adoptions)
+        if basis != self._block_basis:
+            self._block_basis = basis  # another float, or an adjustment: what was before is no measure any more
+            self._block.clear()
+            self.days.clear()
+        if not self._block:
+            self._block_start_s = cycle.time
+        self._block.append(work_s)
+        if cycle.time - self._block_start_s >= BLOCK_S and len(self._block) >= BLOCK_CYCLES:
+            self.days.append(median(self._block))
+            self._block.clear()
 
     def _count(self, fall: Fall) -> CycleCounted:
         self.cycles += 1

@@ -38,6 +38,10 @@ class Daylight:
         """When the present dark span began; `time_s` itself by day."""
         return self._from_s if self.is_dark(time_s) else time_s
 
+    def share_of_day(self, time_s: float) -> float:
+        """How much of the present light span has passed, 0 to 1; 0 in the dark."""
+        return 0.0 if self.is_dark(time_s) else (time_s - self._from_s) / (self._to_s - self._from_s)
+
     def noon_share(self, time_s: float) -> float:
         """Clear-sky sun on a level panel as a share of the sun overhead, 0 in the dark. A plain sine: ±20 %."""
         if self.is_dark(time_s):

@@ -24,9 +24,11 @@ from .event import Event, PackChoked
 from .float_track import KEPT_S
 from .night import Night
 from .order import Release, StationOrder
+from .power import PowerWatch
 from .pump import Pump
 from .reading import Input, Pack, ServiceStarted
 from .sensor import Gauge, WaterTemperature, judge_float
+from .sump import Sump
 from .voltage import VoltageTrace
 
 TICK_S = 10.0
@@ -80,9 +82,10 @@ class Monitor:
         currents = [pump.current_a for pump in site.pumps]
         load_a = sum(currents) if all(current is not None for current in currents) else None
         self._battery = StateOfCharge(site.battery, site.panel.power_w, load_a)
-        self._floor = site.battery.lowest_state_of_charge
-        self._low_since_s: float | None = None
-        self._night = Night(self._daylight, self._floor)
+        self._power = PowerWatch(site.battery, self._battery, self._daylight, self._alarms)
+        self._night = Night(self._daylight, site.battery.lowest_state_of_charge)
+        self._sump = Sump(self._alarms)
+        self._sump_station: _Station | None = None
         volts = site.battery.nominal_voltage_v
         self._voltage = Gauge("battery/voltage", 0.5 * volts, 1.5 * volts, 0.25 * volts, {})
         self._celsius: float | None = None
@@ -227,7 +230,12 @@ class Monitor:
         if speaker is not None and not self._is_waiting(speaker):
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
-            self._judge_charge(now_s)
+            self._power.judge(now_s, self._battery.load_a(self._trace.volts), self._celsius or self._water.gauge.value)
+            if self._sump_station is not None:
+                slowest_s = max(bed.period_s for bed in self._beds.values())
+                self._sump.judge(now_s, self._sump_station.order.sampled_s, slowest_s)
+            for pump in self._pumps.values():
+                pump.judge_flow(now_s)
         night = self._night.tick(now_s, self._sun.local_date, self._battery)
         if night is not None:
             self._told.append(night)
@@ -237,28 +245,6 @@ class Monitor:
                 for track in (bed.high, bed.low):
                     if track is not None:
                         track.forget(now_s - KEPT_S)
-
-    def _judge_charge(self, now_s: float) -> None:
-        battery = self._battery
-        if battery.mean is None or battery.basis == "charging":
-            if battery.mean is not None and battery.mean > self._floor + 0.05:
-                self._low_since_s = None
-                self._alarms.normal(now_s, "battery-low", "battery")
-            return
-        if battery.mean <= self._floor:
-            self._low_since_s = self._low_since_s or battery.judged_s
-            if battery.judged_s - self._low_since_s >= 1200:
-                words = (
-                    f"The battery is at about {100 * battery.mean:.0f} % ({100 * battery.low:.0f} to"
-                    f" {100 * battery.high:.0f} %), at or below the floor of {100 * self._floor:.0f} %,"
-                    f" with {self._trace.volts:.2f} V under load."
-                )
-                self._alarms.report(now_s, "battery-low", "battery", self._low_since_s, words)
-        elif battery.mean > self._floor + 0.04:
-            self._low_since_s = None
-            self._alarms.normal(now_s, "battery-low", "battery")
-        else:
-            self._low_since_s = None
 
     # -- stations
 
@@ -332,6 +318,7 @@ class Monitor:
             "battery/voltage": (self._hear_voltage, None),
             "battery/temperature": (self._hear_battery_temperature, None),
             "water/temperature": (self._hear_water, None),
+            "sump/low": (self._hear_sump, None),
         }
         for bed in self._beds.values():
             sinks[f"{bed.name}/high"] = (self._hear_bed, (bed, bed.hear_high))
@@ -366,6 +353,11 @@ class Monitor:
     def _hear_water(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
         if not late:
             self._water.hear(reading.sampled_s, now_s, reading.value)
+
+    def _hear_sump(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
+        if not late:
+            self._sump_station = station
+            self._sump.hear_low(reading.sampled_s, reading.value)
 
     def _hear_bed(self, target, reading, late: bool, station: _Station, now_s: float) -> None:
         bed, hear = target
@@ -427,6 +419,7 @@ def _causes(site) -> dict[tuple[str, str], list[tuple[str, str]]]:
                 causes[alarm, bed] = [*silent, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
     for alarm in ("battery-low", "battery-will-not-last", "battery-not-charging", "charge-voltage-high"):
         causes[alarm, "battery"] = [*silent, ("sensor-fault", "battery/voltage")]
+    causes["battery-will-not-last", "battery"].append(("battery-low", "battery"))
     for alarm in ("water-too-warm", "water-too-cold"):
         causes[alarm, "sump"] = [*silent, ("sensor-fault", "water/temperature")]
     causes["sump-low", "sump"] = silent

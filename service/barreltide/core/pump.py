@@ -40,6 +40,7 @@ OVERDUE_S = 240.0  # beyond the margin, before the pump is called stopped by flo
 BED_PERIODS, BED_PERIODS_MOST = 1.4, 2.0  # how long beyond its phase one bed may lag before it is called faulty: room for a turned valve
 PACE_CHANGE = 0.08  # of a neighbour's phase, when it gets what another bed does not
 STOPPED_CURRENT = 0.25
+FLOW_LOST, FLOW_BACK = 1.25, 1.15  # longer fills than on the best day
 BED_FAULTS = ("bed-starved", "siphon-not-starting", "siphon-not-breaking")
 
 
@@ -97,6 +98,20 @@ class Pump:
             if others and late[bed.name] > BED_PERIODS * bed.period_s and bed.is_learned:
                 slowest_s = max(other.period_s for other in [bed, *others])
                 self._judge_bed(now_s, bed, others, late[bed.name] > BED_PERIODS_MOST * slowest_s)
+
+    def judge_flow(self, now_s: float) -> None:
+        """Whether every bed's fills have become longer, day against best day, than the voltage explains."""
+        ratios = [bed.days[-1] / min(bed.days) for bed in self.beds if len(bed.days) > 1]
+        if len(ratios) < len(self.beds):
+            return
+        if min(ratios) > FLOW_LOST:
+            words = (
+                f"The pump '{self.name}' takes {100 * (min(ratios) - 1):.0f} % longer to fill the beds than on its best day, more"
+                " than the battery's voltage explains. The pump has become weaker or, if only one bed is slow, its siphon has."
+            )
+            self._alarms.report(now_s, "flow-falling", self.name, self.beds[0].since_s, words)
+        elif min(ratios) < FLOW_BACK:
+            self._alarms.normal(now_s, "flow-falling", self.name)
 
     def _is_blind(self, bed: Bed) -> bool:
         return self._alarms.is_standing("sensor-fault", f"{bed.name}/high")
