@@ -2,18 +2,19 @@
 
 Theory. A battery that feeds a pump day and night never rests, so its voltage is read under a known load and corrected
 by I·R; what remains unknown (this battery's own table between the published ones, the meter's offset, resistance,
-usable capacity, how much of the panel's power arrives) is carried along as a cloud of hypotheses. Each hypothesis predicts
-the night's voltage; those that predict badly lose weight. By night the charge goes down by the known load. By day the
-current is inferred from how far the voltage stands above rest, but is never more than the sun can give, nor more than
-the battery accepts near full; a charger that holds its set-point while the sun is strong says that the battery accepts
-little, so it is nearly full. The answer is the cloud's mean and its 5 and 95 % quantiles.
+usable capacity, how much of the panel's power arrives) is carried along as a cloud of hypotheses. Each hypothesis
+predicts the night's voltage; those that predict badly lose weight. By night the charge goes down by the known load. By
+day the current is inferred from how far the voltage stands above rest, but is never more than the sun can give, nor
+more than the battery accepts near full; a charger that holds its set-point while the sun is strong says that the
+battery accepts little, so it is nearly full. The answer is the cloud's mean and its 5 and 95 % quantiles.
 
-It cannot know the absolute charge of a battery that is never full and never rests better than the published tables agree.
-One charge, one battery: unequal batteries in parallel are seen as one.
+It cannot know the absolute charge of a battery that is never full and never rests better than the published tables
+agree. One charge, one battery: unequal batteries in parallel are seen as one.
 
-Sources: rested-voltage tables as reproduced in the handbook: BCI at 26.7 °C; a maker's T-105 data sheet (x2); AGM and gel
-from "TempTab" and from memory; LiFePO4 from a cell model. Temperature coefficient 1.5 mV/K (textbooks, from memory).
-Resistance 5-15 mΩ for 100 Ah flooded (from memory). Charge efficiency falls near full (Stevens & Corey 1996, abstract).
+Sources: rested-voltage tables: BCI at 26.7 °C; a maker's T-105 data sheet (x2); AGM and
+gel from "TempTab" and from memory; LiFePO4 from a cell model. Temperature coefficient 1.5 mV/K (textbooks, from
+memory). Resistance 5-15 mΩ for 100 Ah flooded (from memory). Charge efficiency falls near full (Stevens & Corey 1996,
+abstract).
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ STEP_S = 300.0
 SAY_S = 600.0
 PARTICLES = 160
 GRID = 100
-REST_S = 6 * 3600.0  # idle time before a voltage counts as rested (maker's guide §7.4, handbook/battery.md §3)
+REST_S = 6 * 3600.0  # idle time before a voltage counts as rested (a battery maker's user guide, §7.4)
 INDEPENDENT_S = 5 * 3600.0  # voltages closer than this share the errors of table, temperature and relaxation
 CLOUD_SHARE = 0.5  # how far the inferred charging current is off, at random, from step to step
 MODEL_ERROR = 0.045  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
@@ -88,7 +89,8 @@ class _Hypothesis:
 
 
 SHRINK = 0.985
-# Never surer than this of anything, however long the nights agree: the model itself is not better (standard deviations).
+# Never surer than this of anything, however long the nights agree: the model itself is not better (standard
+# deviations).
 LEAST_SPREAD = {
     "blend": 0.2, "offset_v": 0.008, "ohm": 0.0015, "slow_ohm": 0.002, "capacity": 0.05, "load": 0.02, "gain": 0.06,
     "accept_h": 0.3, "charge": 0.012,

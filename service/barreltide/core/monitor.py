@@ -202,7 +202,6 @@ class Monitor:
         for bed in self._beds.values():
             station = self._stations.get(bed.station)
             if station is not None:
-                self._told += bed.recount(now_s)
                 self._told += bed.settle(station.order.sampled_s, now_s)
         self._judge_water(now_s)
         if now_s % 60 < TICK_S:
@@ -259,7 +258,7 @@ class Monitor:
             station.heard_s = now_s  # from the first moment of watching on
         quiet_s = now_s - station.heard_s
         if quiet_s > station.silent_after_s:
-            words = f"The station '{station.name}' has not been heard for {quiet_s / 60:.0f} minutes."
+            words = f"The station '{station.name}' is silent. It has not been heard for {quiet_s / 60:.0f} minutes."
             self._alarms.report(now_s, "station-silent", station.name, station.heard_s, words)
         elif quiet_s < BACK_S and now_s - station.came_back_s > BACK_S:
             self._alarms.normal(now_s, "station-silent", station.name)
@@ -286,21 +285,24 @@ class Monitor:
             self._choke(release.pack, now_s)
 
     def _judge_release(self, release: Release, station: _Station, now_s: float) -> None:
-        if release.after_gap:
-            gap = station.order.gaps[-1] if station.order.gaps else None
-            for bed in self._beds.values():
-                if bed.station == station.name and gap is not None:
-                    bed.doubt(gap.to_s)
+        if release.set_back:
+            self._trace.rewind()
+        for bed in self._beds.values() if release.gap or release.set_back else ():
+            if bed.station == station.name:
+                if release.set_back:
+                    bed.rewind(station.order.sampled_s)
+                else:
+                    bed.doubt(release.gap)
         for reading in release.pack.readings:
             sink = self._sinks.get(reading.name)
             if sink is not None:
-                sink[0](sink[1], reading, release.late, station, now_s)
+                sink[0](sink[1], reading, release, station, now_s)
 
     def _choke(self, pack: Pack, now_s: float) -> None:
         """A pack that the engine cannot digest must not come back for ever: say so and go on."""
         reason = traceback.format_exc(limit=-3)
         self._told.append(PackChoked(now_s, pack.station, pack.boot, pack.seq, reason[-2000:]))
-        words = f"A pack of '{pack.station}' (number {pack.seq}) could not be judged and was set aside."
+        words = f"A pack of '{pack.station}' was set aside. Number {pack.seq} could not be judged."
         self._alarms.report(now_s, "sensor-fault", f"{pack.station}/readings", now_s, words)
 
     def _stumble(self, now_s: float) -> None:
@@ -309,7 +311,7 @@ class Monitor:
             return
         self._stumbled_s = now_s
         self._told.append(PackChoked(now_s, "engine", 0, 0, traceback.format_exc(limit=-3)[-2000:]))
-        words = "Judging has failed in part, through a mistake in this program: do not rely on its silence."
+        words = "Judging has failed in part. It is a mistake in this program: do not rely on its silence."
         self._alarms.report(now_s, "sensor-fault", "engine/judgement", now_s, words)
 
     def _wire(self, site) -> dict:
@@ -330,8 +332,8 @@ class Monitor:
             sinks.setdefault("pump/current", (self._hear_current, next(iter(self._pumps.values()))))
         return sinks
 
-    def _hear_voltage(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
-        if late:
+    def _hear_voltage(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+        if release.late:
             return
         volts = self._voltage.hear(reading.sampled_s, reading.value)
         if volts is None:
@@ -346,28 +348,28 @@ class Monitor:
             self._told.append(judged._replace(time=now_s))
         self._night.hear(time_s, volts, self._battery.load_a(volts) if pumping else 0.0, self._battery.mean)
 
-    def _hear_battery_temperature(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
-        if not late and -30 < reading.value < 70:
+    def _hear_battery_temperature(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+        if not release.late and -30 < reading.value < 70:
             self._celsius = reading.value
 
-    def _hear_water(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
-        if not late:
+    def _hear_water(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+        if not release.late:
             self._water.hear(reading.sampled_s, now_s, reading.value)
 
-    def _hear_sump(self, _, reading, late: bool, station: _Station, now_s: float) -> None:
-        if not late:
+    def _hear_sump(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+        if not release.late:
             self._sump_station = station
             self._sump.hear_low(reading.sampled_s, reading.value)
 
-    def _hear_bed(self, target, reading, late: bool, station: _Station, now_s: float) -> None:
+    def _hear_bed(self, target, reading, release: Release, station: _Station, now_s: float) -> None:
         bed, hear = target
         if bed.station is None:
             bed.station = station.name
             bed.high.gaps = station.order.gaps
-        self._told += hear(reading.sampled_s, reading.value, late)
+        hear(reading.sampled_s, reading.value, release.late, release.is_alone(reading))
 
-    def _hear_current(self, pump: Pump, reading, late: bool, station: _Station, now_s: float) -> None:
-        if not late:
+    def _hear_current(self, pump: Pump, reading, release: Release, station: _Station, now_s: float) -> None:
+        if not release.late:
             pump.hear_current(reading.sampled_s, reading.value)
 
     # -- odds and ends

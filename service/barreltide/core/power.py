@@ -1,14 +1,14 @@
-"""What the battery's voltage and charge mean for the coming hours: too low, not charging, charged too hard, not till morning.
+"""What the battery means for the coming hours: too low, not charging, charged too hard, not till morning.
 
-Theory. By night the charge goes down at the pumps' load, so the charge at which the sun will find the battery can be told
-hours ahead; charging begins some time after sunrise, as it did on recent mornings. By day a panel that gives anything
-lifts the voltage well above where the night left it. A charger that works keeps to its chemistry's limit, which
-rises as it gets colder.
+Theory. By night the charge goes down at the pumps' load, so the charge at which the sun will find the battery can be
+told hours ahead; charging begins some time after sunrise, as it did on recent mornings. By day a panel that gives
+anything lifts the voltage well above where the night left it. A charger that works keeps to its chemistry's limit,
+which rises as it gets colder.
 
 It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day as dark as dusk, and says so.
 
-Sources: absorption 14.82 V flooded, 14.7-15.0 V AGM, 14.4 V gel at 25 °C, -30 mV/K (makers' sheets, handbook/battery.md §6);
-LiFePO4 14.6 V from memory.
+Sources: absorption 14.82 V flooded, 14.7-15.0 V AGM, 14.4 V gel at 25 °C, -30 mV/K (makers'
+sheets); LiFePO4 14.6 V from memory.
 """
 
 from __future__ import annotations
@@ -72,8 +72,8 @@ class PowerWatch:
             self._low_since_s = self._low_since_s or charge.judged_s
             if charge.judged_s - self._low_since_s >= LOW_FOR_S:
                 words = (
-                    f"The battery is at about {100 * charge.mean:.0f} % ({100 * charge.low:.0f} to {100 * charge.high:.0f} %),"
-                    f" at or below the floor of {100 * self._floor:.0f} %, with {charge.volts / self._scale:.2f} V under load."
+                    f"The battery is at its floor. It holds about {100 * charge.mean:.0f} % ({100 * charge.low:.0f} to"
+                    f" {100 * charge.high:.0f} %), the floor is {100 * self._floor:.0f} %, with {charge.volts / self._scale:.2f} V under load."
                 )
                 self._alarms.report(now_s, "battery-low", "battery", self._low_since_s, words)
 
@@ -101,8 +101,8 @@ class PowerWatch:
         if charge.judged_s - self._short_since_s >= LOW_FOR_S:
             soonest = max(charge.low - self._floor, 0.0) * charge.usable_ah / load_a
             words = (
-                f"At the present load the battery reaches its floor in about {left:.0f} hours (perhaps in {soonest:.0f}),"
-                f" and charging is not to be expected before {hours:.0f} hours from now."
+                f"The battery will not last till the sun is back. At this load it reaches its floor in about {left:.0f}"
+                f" hours (perhaps in {soonest:.0f}), and charging is not to be expected before {hours:.0f} hours from now."
             )
             self._alarms.report(now_s, "battery-will-not-last", "battery", self._short_since_s, words)
 
@@ -122,8 +122,9 @@ class PowerWatch:
             self._alarms.normal(now_s, "battery-not-charging", "battery")
         elif self._lifted_s is None and daylight.share_of_day(charge.judged_s) > 0.5:
             words = (
-                f"Half the day has gone and the battery shows no sign of charge: {charge.volts / self._scale:.2f} V, at dawn it"
-                f" was {self._night_v / self._scale:.2f} V. Either no current comes from the panel, or the sky is as dark as dusk."
+                f"The battery is not charging. Half the day has gone without a sign of it: {charge.volts / self._scale:.2f}"
+                f" V, at dawn it was {self._night_v / self._scale:.2f} V. Either no current comes from the panel, or the sky"
+                " is as dark as dusk."
             )
             self._alarms.report(now_s, "battery-not-charging", "battery", daylight.dawn_s or charge.judged_s, words)
 
@@ -140,7 +141,7 @@ class PowerWatch:
         self._high_since_s = self._high_since_s or charge.judged_s
         if charge.judged_s - self._high_since_s >= HIGH_FOR_S:
             words = (
-                f"The battery has been held at {charge.volts / self._scale:.2f} V; its chemistry stands about"
-                f" {limit_v / self._scale:.1f} V at this temperature."
+                f"The charge voltage is too high. The battery has been held at {charge.volts / self._scale:.2f} V; its"
+                f" chemistry stands about {limit_v / self._scale:.1f} V at this temperature."
             )
             self._alarms.report(now_s, "charge-voltage-high", "battery", self._high_since_s, words)

@@ -5,12 +5,14 @@ Theory of operation. Three kinds of evidence, weighed in this order:
 - A float that *rises* proves that water came up just then. One that falls proves only that a siphon had started before.
 - A pump that stops drawing lifts the battery's voltage by I·R at once; by night that stands out (voltage.py). A
   current sensor says it outright.
-- A phase that is overdue (bed.py) says that something has stopped, but not what: stuck wet is a siphon that does not start, or a
-  pump that stopped while the bed was full; stuck dry is a siphon that does not break, a starved bed, or the pump.
+- A phase that is overdue (bed.py) says that something has stopped, but not what: stuck wet is a siphon that does not
+  start, or a pump that stopped while the bed was full; stuck dry is a siphon that does not break, a starved bed, or the
+  pump.
 
-So: all beds overdue is the pump, when there are two or more; one overdue while another rises after its due time is that bed's
-own fault, and a neighbour whose own pace changes then has got its water (a closed branch). With a single bed, by night, the
-step decides, or its absence; by day the odds of finding the float as it is decide, and the message names the other cause.
+So: all beds overdue is the pump, when there are two or more; one overdue while another rises after its due time is that
+bed's own fault, and a neighbour whose own pace changes then has got its water (a closed branch). With a single bed, by
+night, the step decides, or its absence; by day the odds of finding the float as it is decide, and the message names the
+other cause.
 
 | state | evidence | becomes |
 |---|---|---|
@@ -37,7 +39,10 @@ from .voltage import Step, VoltageTrace
 WATCHED_S = 235.0  # a step is believed once nothing has contradicted it for so long
 STEP_Z = 6.0
 OVERDUE_S = 240.0  # beyond the margin, before the pump is called stopped by floats alone
-BED_PERIODS, BED_PERIODS_MOST = 1.4, 2.0  # how long beyond its phase one bed may lag before it is called faulty: room for a turned valve
+BED_PERIODS, BED_PERIODS_MOST = (
+    1.4,
+    2.0,
+)  # how long beyond its phase one bed may lag before it is called faulty: room for a turned valve
 PACE_CHANGE = 0.08  # of a neighbour's phase, when it gets what another bed does not
 STOPPED_CURRENT = 0.25
 FLOW_LOST, FLOW_BACK = 1.25, 1.15  # longer fills than on the best day
@@ -106,8 +111,9 @@ class Pump:
             return
         if min(ratios) > FLOW_LOST:
             words = (
-                f"The pump '{self.name}' takes {100 * (min(ratios) - 1):.0f} % longer to fill the beds than on its best day, more"
-                " than the battery's voltage explains. The pump has become weaker or, if only one bed is slow, its siphon has."
+                f"The flow of '{self.name}' is falling. It takes {100 * (min(ratios) - 1):.0f} % longer to fill the beds"
+                " than on its best day, more than the battery's voltage explains. The pump has become weaker or, with one"
+                " bed only, perhaps its siphon."
             )
             self._alarms.report(now_s, "flow-falling", self.name, self.beds[0].since_s, words)
         elif min(ratios) < FLOW_BACK:
@@ -120,7 +126,9 @@ class Pump:
         if self._current is None or self._current_s is None or self._current_s - self._current[0] < WATCHED_S:
             return False
         since_s, usual_a = self._current
-        self._stop(now_s, since_s, f"The pump '{self.name}' draws no current; it drew {usual_a:.1f} A before.")
+        self._stop(
+            now_s, since_s, f"The pump '{self.name}' has stopped. It draws no current; it drew {usual_a:.1f} A before."
+        )
         return True
 
     def _see_step(self, now_s: float, sampled_s: float, usable: list[Bed]) -> bool:
@@ -174,10 +182,10 @@ class Pump:
                 )
             self._stop(now_s, since_s, words)
         else:
-            self._bed_fault(now_s, "siphon-not-starting" if wet else "siphon-not-breaking", bed, ["the pump"])
+            self._bed_fault(now_s, "siphon-not-starting" if wet else "siphon-not-breaking", bed, "the pump")
 
     def _judge_bed(self, now_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
-        """One bed stands still while others cycle: its branch or its siphon. Waits for the others' pace while it can."""
+        """One bed stands still while others cycle: its branch or its siphon. Waits for their pace while it can."""
         siphon = "siphon-not-starting" if bed.high.wet else "siphon-not-breaking"
         changes = [change for change in (other.pace_change(bed.since_s) for other in others) if change is not None]
         starved = 0.0
@@ -190,20 +198,22 @@ class Pump:
         if starved == 0 and not is_last_word:
             return
         if starved > 0:
-            self._bed_fault(now_s, "bed-starved", bed, ["its siphon"])
+            self._bed_fault(now_s, "bed-starved", bed, "its siphon")
         else:
-            self._bed_fault(now_s, siphon, bed, ["its branch (valve or hose)"])
+            self._bed_fault(now_s, siphon, bed, "its branch (valve or hose)")
 
-    def _bed_fault(self, now_s: float, alarm: str, bed: Bed, others: list[str]) -> None:
+    def _bed_fault(self, now_s: float, alarm: str, bed: Bed, other: str) -> None:
         state = "flooded" if bed.high.wet else "drained"
         told = {
-            "bed-starved": f"No water reaches '{bed.name}', while the pump feeds the others; its float has stayed"
-            f" {'up' if bed.high.wet else 'down'}.",
-            "siphon-not-starting": f"'{bed.name}' has stayed flooded well beyond its usual time: its siphon does not start.",
-            "siphon-not-breaking": f"'{bed.name}' has stayed drained well beyond its usual time: its siphon does not break.",
+            "bed-starved": f"No water reaches '{bed.name}'. The pump feeds the others, whose pace has changed with it.",
+            "siphon-not-starting": f"The siphon of '{bed.name}' does not start.",
+            "siphon-not-breaking": f"The siphon of '{bed.name}' does not break.",
         }[alarm]
         self._faults[bed.name] = (alarm, bed.since_s)
-        words = f"{told} It may also be {' or '.join(others)}: look at the outlet of the {state} bed."
+        words = (
+            f"{told} The bed has stayed {state} well beyond its usual time. It may also be {other}: look at its outlet,"
+            " and whether water runs in."
+        )
         self._alarms.report(now_s, alarm, bed.name, bed.since_s, words)
 
     def _stop(self, now_s: float, since_s: float, words: str) -> None:
@@ -219,13 +229,16 @@ class Pump:
         if step is not None:
             return step.time_s, self._step_words(step)
         names = " and ".join(f"'{bed.name}' has stayed {'flooded' if bed.high.wet else 'drained'}" for bed in overdue)
-        return last_s, f"The pump '{self.name}' lifts no water: {names} well beyond the usual time."
+        return (
+            last_s,
+            f"The pump '{self.name}' lifts no water. {names[0].upper() + names[1:]} well beyond the usual time.",
+        )
 
     def _step_words(self, step: Step) -> str:
         volts = self._trace.volts or 0.0
         words = (
-            f"The pump '{self.name}' has stopped: the battery's voltage rose by {1000 * step.volts:.0f} mV at once, as when"
-            " a load goes, and no float has risen since."
+            f"The pump '{self.name}' has stopped. The battery's voltage rose by {1000 * step.volts:.0f} mV at once,"
+            " as when a load goes, and no float has risen since."
         )
         if volts - step.volts < self._cut_off_v + 0.15:
             words += f" The battery was down to {volts - step.volts:.2f} V: the charge controller has dropped the load."

@@ -1,8 +1,8 @@
 """Readings that cannot be true, that stand still, or that have stopped coming: faults of sensors, not of the garden.
 
-Theory. A DS18B20 thermometer shows 85 °C when it lost its supply before converting, 127.94 °C when the supply was too weak,
-and software shows -127 °C when it is gone (data sheet and Linux w1_therm notes, handbook/water.md §8); all three are
-possible only in a fault here. Water in barrels neither jumps by degrees within minutes nor stays within one
+Theory. A DS18B20 thermometer shows 85 °C when it lost its supply before converting, 127.94 °C when the supply was too
+weak, and software shows -127 °C when it is gone (data sheet; the Linux kernel's w1_therm notes); all three
+are possible only in a fault here. Water in barrels neither jumps by degrees within minutes nor stays within one
 sixteenth of a degree for half a day. A float switch that changes many times an hour without ever resting is loose, or
 rides on waves. A reading whose station still talks, but which no longer comes itself, has lost its sensor.
 
@@ -24,7 +24,7 @@ class Gauge:
     """One analogue reading with limits of the possible: passes on what can be true, reports what cannot."""
 
     def __init__(self, name: str, lowest: float, highest: float, jump: float, impossible: dict[float, str]) -> None:
-        """impossible: values that only a fault gives, with its name; jump: a change from one reading to the next to doubt."""
+        """impossible: values that only a fault gives, with its name; jump: a change between readings to doubt."""
         self.name, self._lowest, self._highest, self._jump, self._impossible = name, lowest, highest, jump, impossible
         self.value: float | None = None
         self.heard_s: float | None = None  # newest possible value
@@ -45,7 +45,7 @@ class Gauge:
             self._bad_count += 1
             if self._bad_since_s is None:
                 self._bad_since_s = time_s
-            self._bad_words = f"'{self.name}' reads {value:g}: {words}."
+            self._bad_words = f"The reading '{self.name}' cannot be right. It says {value:g}: {words}."
             return None
         if self.value is not None and abs(value - self.value) > self._jump:
             # Three in a row that agree with one another are believed: the water was changed, or the sensor moved.
@@ -66,25 +66,34 @@ class Gauge:
         if self._bad_count >= 3 and self._bad_since_s is not None:
             alarms.report(now_s, "sensor-fault", self.name, self._bad_since_s, self._bad_words)
         elif self.heard_s is not None and self._bad_count == 0 and sampled_s - self.heard_s > MISSING_S:
-            words = f"'{self.name}' has not been read for {(sampled_s - self.heard_s) / 60:.0f} minutes."
+            minutes = (sampled_s - self.heard_s) / 60
+            words = f"The reading '{self.name}' is missing. It has not come for {minutes:.0f} minutes."
             alarms.report(now_s, "sensor-fault", self.name, self.heard_s, words)
         elif self._varied and self._same_count > FROZEN_COUNT and sampled_s - self._same_since_s > FROZEN_S:
-            words = f"'{self.name}' has stood at exactly {self.value:g} for {(sampled_s - self._same_since_s) / 3600:.0f} hours."
+            hours = (sampled_s - self._same_since_s) / 3600
+            words = f"The reading '{self.name}' is frozen. It has stood at exactly {self.value:g} for {hours:.0f} hours."
             alarms.report(now_s, "sensor-fault", self.name, self._same_since_s, words)
         elif self._bad_count == 0:
             alarms.normal(now_s, "sensor-fault", self.name)
 
 
-def judge_float(now_s: float, sampled_s: float, name: str, heard_s: float | None, flips, period_s: float, alarms: Alarms) -> None:
+def judge_float(
+    now_s: float, sampled_s: float, name: str, heard_s: float | None, flips, period_s: float, alarms: Alarms
+) -> None:
     """A float switch that chatters without rest, or is no longer read. flips: times of its changes, newest last."""
     recent = [time_s for time_s in flips if time_s > sampled_s - CHATTER_S] if len(flips) >= CHATTER_FLIPS else []
     # A garden with short periods changes often by itself: two changes a cycle, and ripple about each.
     allowed = CHATTER_FLIPS + 8 * CHATTER_S / period_s
     if len(recent) > allowed:
-        words = f"The float switch '{name}' changed {len(recent)} times in half an hour: it hangs loose, or rides on waves."
+        words = (
+            f"The float switch '{name}' chatters. It changed {len(recent)} times in half an hour: it hangs loose, or rides"
+            " on waves."
+        )
         alarms.report(now_s, "sensor-fault", name, recent[0], words)
     elif heard_s is not None and sampled_s - heard_s > MISSING_S:
-        words = f"The float switch '{name}' has not been read for {(sampled_s - heard_s) / 60:.0f} minutes."
+        words = (
+            f"The float switch '{name}' is missing. It has not been read for {(sampled_s - heard_s) / 60:.0f} minutes."
+        )
         alarms.report(now_s, "sensor-fault", name, heard_s, words)
     else:
         alarms.normal(now_s, "sensor-fault", name)
@@ -115,14 +124,14 @@ class WaterTemperature:
             return
         if celsius > self._warmest_c:
             self._warm_since_s = self._warm_since_s or time_s
-            words = f"The water in the sump is at {celsius:.1f} °C, above {self._warmest_c:g} °C."
+            words = f"The water is too warm. In the sump it is at {celsius:.1f} °C, above {self._warmest_c:g} °C."
             self._alarms.report(now_s, "water-too-warm", "sump", self._warm_since_s, words)
         elif celsius < self._warmest_c - self.DEADBAND_C:
             self._warm_since_s = None
             self._alarms.normal(now_s, "water-too-warm", "sump")
         if celsius < self._coldest_c:
             self._cold_since_s = self._cold_since_s or time_s
-            words = f"The water in the sump is at {celsius:.1f} °C, below {self._coldest_c:g} °C."
+            words = f"The water is too cold. In the sump it is at {celsius:.1f} °C, below {self._coldest_c:g} °C."
             self._alarms.report(now_s, "water-too-cold", "sump", self._cold_since_s, words)
         elif celsius > self._coldest_c + self.DEADBAND_C:
             self._cold_since_s = None

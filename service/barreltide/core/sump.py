@@ -40,7 +40,8 @@ class Sump:
             return
         if self._wet_since_s is not None:
             is_standing = self._alarms.is_standing("sump-low", "sump")
-            # Each flood of a sump that leaks crosses the mark: it is well again when a whole period has stayed above it.
+            # Each flood of a sump that leaks crosses the mark: it is well again when a whole period has stayed above
+            # it.
             if sampled_s - self._wet_since_s > (1.2 * slowest_period_s if is_standing else TOGETHER_S):
                 if not is_standing:
                     self._spells.append(self._wet_since_s - self._low_since_s)
@@ -50,5 +51,6 @@ class Sump:
         usual_s = SPELL_FACTOR * max(self._spells) if len(self._spells) >= 3 else 1.2 * slowest_period_s
         spell_s = sampled_s - self._low_since_s
         if spell_s > max(SHORTEST_S, usual_s):
-            words = f"The sump has been below its low mark for {spell_s / 60:.0f} minutes, longer than a flood draws it down."
+            minutes = f"{spell_s / 60:.0f} minutes"
+            words = f"The sump is low. It has been below its mark for {minutes}, longer than a flood draws it down."
             self._alarms.report(now_s, "sump-low", "sump", self._low_since_s, words)

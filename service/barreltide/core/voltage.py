@@ -1,9 +1,9 @@
 """The battery's voltage as evidence about the pump: work done by it, and steps when its load comes or goes.
 
-Theory. A small DC pump turns faster on a higher voltage, so the water it lifts in a while follows ∫V dt better than it
-follows time: intervals measured in *work* (volt-seconds) stop breathing with the day. By night nothing charges, and the
-voltage under a steady load falls slowly; a load that goes lifts it at once by I·R, and further while the battery relaxes.
-So a step is a mean that lies above the mean just before by more than the noise seen on this very meter.
+Theory. A small DC pump turns faster on a higher voltage, so the water it lifts in a while follows ∫V dt better than
+time: intervals measured in *work* (volt-seconds) stop breathing with the day. By night nothing charges, and the
+voltage under a steady load falls slowly; a load that goes lifts it at once by I·R, and further while the battery
+relaxes. So a step is a mean that lies above the mean just before by more than the noise seen on this very meter.
 
 It assumes that by night the pump is by far the largest load that switches. It cannot see a step by day, when cloud
 moves the voltage more than the pump does, nor one below the meter's noise.
@@ -24,7 +24,7 @@ MOST_MARKS = 4096
 
 
 class Step(NamedTuple):
-    """A sudden change of the mean voltage at `time_s` from `base_v` on, positive when a load went; `z` in standard errors."""
+    """A sudden change of the mean voltage, up from `base_v` when a load went; `z` in standard errors of the noise."""
 
     time_s: float
     volts: float
@@ -73,6 +73,12 @@ class VoltageTrace:
         self._bin_n += 1
         return step
 
+    def rewind(self) -> None:
+        """The station's clock was set back: begin anew."""
+        noise_v = self.noise_v
+        self.__init__()
+        self.noise_v = noise_v
+
     def work_s(self, from_s: float, to_s: float) -> float:
         """∫V dt over the span, as seconds at the reference voltage. Where no voltage is known: plain seconds."""
         return (self._work_at(to_s) - self._work_at(from_s)) / REFERENCE_V
@@ -104,7 +110,9 @@ class VoltageTrace:
         if at == 0:
             return works[0] - (times[0] - time_s) * REFERENCE_V
         if at == len(times):
-            return works[-1] + (time_s - times[-1]) * (self.volts if time_s - times[-1] < LONGEST_SPAN_S else REFERENCE_V)
+            return works[-1] + (time_s - times[-1]) * (
+                self.volts if time_s - times[-1] < LONGEST_SPAN_S else REFERENCE_V
+            )
         share = (time_s - times[at - 1]) / (times[at] - times[at - 1])
         return works[at - 1] + share * (works[at] - works[at - 1])
 
