@@ -2,7 +2,8 @@
 
 Learning a garden's cycles takes a quarter of an hour and seeing its pump stop some minutes more. Nothing on the way is
 told to hurry: boards and service read the time from a `FastClock`, and so have garden minutes in seconds.
-`python tests/chain.py ARGUMENTS` is `barreltide ARGUMENTS` by such a clock, handed over in the variable FAST.
+`python tests/chain.py ARGUMENTS` is `barreltide ARGUMENTS` by such a clock, handed over in the variable FAST, and on a
+disk that takes SLOW_DISK_S before and after each commit, where that is given: a memory card does.
 """
 
 from __future__ import annotations
@@ -72,13 +73,13 @@ class FastBoard(Board):
 class FastService:
     """`barreltide serve` as a process by a fast clock, or by the machine's own; it can be killed and started again."""
 
-    def __init__(self, folder: Path, site: str, clock: FastClock | None = None) -> None:
+    def __init__(self, folder: Path, site: str, clock: FastClock | None = None, slow_disk_s: float = 0.0) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder, self.site = folder, folder / "site.toml"
         self.site.write_text(site)
         command = [str(Path(__file__))] if clock else ["-m", "barreltide"]
         self._command = [sys.executable, *command, "serve", "--site", str(self.site)]
-        self._environment = os.environ | (clock.environment if clock else {})
+        self._environment = os.environ | (clock.environment if clock else {}) | {"SLOW_DISK_S": str(slow_disk_s)}
         self._said_before = 0
         self.process: subprocess.Popen | None = None
 
@@ -124,10 +125,19 @@ class FastService:
 
 
 def _main() -> int:
-    from barreltide import cli, service
+    from barreltide import cli, service, store
 
     clock = FastClock(*[int(word) for word in os.environ["FAST"].split()])
     service.Service = functools.partial(service.Service, now=clock.now)
+    if slow_s := float(os.environ.get("SLOW_DISK_S", 0)):
+        commit = store.Store.commit
+
+        def slow_commit(self: store.Store, work: store.Work) -> None:
+            time.sleep(slow_s)
+            commit(self, work)
+            time.sleep(slow_s)
+
+        store.Store.commit = slow_commit
     return cli.main(sys.argv[1:])
 
 
