@@ -2,8 +2,8 @@
 
 Theory. A bed's wet and dry phases repeat. Measured in the pump's work (voltage.py) a healthy phase varies by a few per
 cent, so a phase that has gone on well beyond the median of the last ones is *overdue*. The normal is learned from whole
-phases only. A phase far from the normal teaches nothing by itself, as it may be a fault's; three in a row that agree with one
-another are a grower's adjustment, and become the new normal.
+phases only. A phase far from the normal teaches nothing by itself, as it may be a fault's; three in a row that agree
+with one another are a grower's adjustment, and become the new normal.
 
 It cannot tell from one float why a phase is overdue: that takes the other beds and the battery (pump.py).
 """
@@ -16,6 +16,7 @@ from statistics import median
 
 from .event import CycleCounted
 from .float_track import Fall, FloatTrack, Phase
+from .order import Gap
 from .voltage import VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
@@ -82,27 +83,27 @@ class Bed:
         self._low_height_m = plan.low_float_height_m
         self._trace = trace
         self._has_switch = False
-        self.days: deque[float] = deque(maxlen=30)  # median work of a fill or, lacking a lower float, a cycle; a day each
+        self.days: deque[float] = deque(
+            maxlen=30
+        )  # median work of a fill or, lacking a lower float, a cycle; a day each
         self._block: list[float] = []
         self._block_start_s = 0.0
         self._block_basis: tuple[bool, int] | None = None
 
-    def hear_high(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
+    def hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         self._has_switch = True
-        return self._hear_high(time_s, wet, late)
+        self._hear_high(time_s, wet, late, is_change)
 
-    def hear_low(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
+    def hear_low(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         if self.low is None:
             self.low = FloatTrack()
             self.low.gaps = self.high.gaps
-        self.low.hear(time_s, wet, late)
-        return []
+        self.low.hear(time_s, wet, late, is_change)
 
-    def hear_level(self, time_s: float, level_m: float, late: bool) -> list[CycleCounted]:
+    def hear_level(self, time_s: float, level_m: float, late: bool, is_change: bool) -> None:
         """A continuous level; where no switch speaks, it stands in for the floats at their heights."""
         if not late:
             self.level_m = level_m
-        counted: list[CycleCounted] = []
         for track_is_high, height_m in ((True, self._float_height_m), (False, self._low_height_m)):
             if height_m is None or (track_is_high and self._has_switch):
                 continue
@@ -110,36 +111,41 @@ class Bed:
             was_wet = track.raw_wet if track else None
             edge_m = height_m + (-LEVEL_HYSTERESIS_M if was_wet else LEVEL_HYSTERESIS_M) / 2
             wet = level_m >= edge_m
-            counted += self._hear_high(time_s, wet, late) if track_is_high else self.hear_low(time_s, wet, late)
-        return counted
+            hear = self._hear_high if track_is_high else self.hear_low
+            hear(time_s, wet, late, False)
 
-    def _hear_high(self, time_s: float, wet: bool, late: bool) -> list[CycleCounted]:
+    def _hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         if not late and (self.heard_s is None or time_s > self.heard_s):
             self.heard_s = time_s
-        return self._finish(self.high.hear(time_s, wet, late), time_s)
+        self._finish(self.high.hear(time_s, wet, late, is_change))
 
-    def doubt(self, resumed_s: float) -> None:
-        """A gap in the data ended at `resumed_s`: what the float did in it is unknown, so lateness counts from its end."""
-        self.high.doubt()
-        if self.low is not None:
-            self.low.doubt()
-        self.base_s = max(self.base_s, resumed_s)
+    def doubt(self, gap: Gap) -> None:
+        """What the float did in a gap that may hide a phase is unknown, so lateness counts from its end."""
+        if not self.high.is_short(gap):
+            self.base_s = max(self.base_s, gap.to_s)
+
+    def rewind(self, to_s: float) -> None:
+        """The station's clock was set back to `to_s`."""
+        for track in (self.high, self.low):
+            if track is not None:
+                track.rewind()
+        self.base_s = self.heard_s = to_s
+        self.rise_s, self.fall_s = min(self.rise_s, to_s), min(self.fall_s, to_s)
+        self.phases.clear()
 
     def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted]:
         """Let time pass."""
-        if self.low is not None and self.low.is_unsettled:
-            self.low.settle(sampled_s, now_s)
-        counted = [self._count(fall) for fall in self.high.overdue_falls(now_s)]
+        if self.low is not None:
+            self.low.recount()
+            if self.low.is_unsettled:
+                self.low.settle(sampled_s, now_s)
+        self.high.recount()
         if self.high.is_unsettled:
-            counted += self._finish(self.high.settle(sampled_s, now_s), now_s)
-        return counted
-
-    def recount(self, now_s: float) -> list[CycleCounted]:
-        """After late packs: the cycles that they reveal."""
-        return [self._count(fall) for fall in self.high.recount(now_s)]
+            self._finish(self.high.settle(sampled_s, now_s))
+        return [self._count(fall) for fall in self.high.falls(now_s)]
 
     def overdue_s(self, sampled_s: float) -> float | None:
-        """How far the present phase is beyond its margin, in seconds of reference work; negative: not yet. None: unknown."""
+        """How far the present phase is beyond its margin, in seconds of reference work; None if unknown."""
         high = self.high
         if high.wet is None or high.raw_wet != high.wet:
             return None
@@ -196,23 +202,16 @@ class Bed:
             return None
         return self.low.wet and self.low.since_s > self.high.since_s
 
-    def _finish(self, finished: list[Phase], now_s: float) -> list[CycleCounted]:
-        counted = []
+    def _finish(self, finished: list[Phase]) -> None:
         for phase in finished:
             if phase.wet:
                 self.fall_s = max(self.fall_s, phase.end_s)
             else:
                 self.rise_s = max(self.rise_s, phase.end_s)
-            if phase.sure and phase.start_s >= self.base_s and not self.high.hides(phase.start_s, phase.end_s):
+            if phase.start_s >= self.base_s and self.high.is_whole(phase):
                 work_s = max(self._trace.work_s(phase.start_s, phase.end_s), 1.0)
                 self.normals[phase.wet].learn(work_s)
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
-        for fall in self.high.falls(finished, now_s):
-            cycle = self._count(fall)
-            counted.append(cycle)
-            if cycle.period_s is not None and cycle.time - cycle.period_s >= self.base_s:
-                self._gather(cycle)
-        return counted
 
     def _gather(self, cycle: CycleCounted) -> None:
         """Day by day, how much work a fill takes: what a clogging pump slowly changes."""
@@ -241,13 +240,15 @@ class Bed:
         )
         if self.last_cycle is None or cycle.time > self.last_cycle.time:
             self.last_cycle = cycle
+            if cycle.period_s is not None and cycle.time - cycle.period_s >= self.base_s:
+                self._gather(cycle)
         return cycle
 
     def _fill_and_drain(self, fall: Fall) -> tuple[float | None, float | None]:
         """Times between the lower and the upper float: up in this cycle, down in the one before.
 
-        The water passes the upper float before the lower one on its way down, so this cycle's own drain is not over at its
-        fall; the drain told is that of the cycle before (handbook: t_up and t_down of two floats).
+        The water passes the upper float before the lower one on its way down, so this cycle's own drain is not over at
+        its fall; the drain told is that of the cycle before (t_up and t_down of two floats).
         """
         if self.low is None or fall.high_s is None or fall.low_s is None:
             return None, None

@@ -8,35 +8,42 @@ runs of the same state are ripple too, unless one of them is long enough to have
 the top of the bed the wet phase is short, and near the bottom the dry one.
 
 It assumes that one of the two phases lasts longer than a minute (periods are three minutes and more), and that the
-station's own debouncing has removed bounce. It cannot know what happened in a gap of the data: a phase whose start
-lies in one has an unknown length. Late packs are put in where they belong, and the track is then counted anew; a cycle is
-told once, by the time of its fall.
+station's own debouncing has removed bounce. It cannot know what happened in a gap of the data: a change that is only met
+on the far side of one has an unknown moment, unless the reading is the report of the change itself. Late readings are
+put in where they belong and the track is counted anew. A cycle is told once: two falls are never closer than a good
+part of a period, so a fall near one that was told is the same fall, seen better.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right, insort
+from bisect import bisect_left, bisect_right, insort
 from collections import deque
+from collections.abc import Callable
 from statistics import median
 from typing import NamedTuple
 
-from .order import Gap
+from .order import BACKDATED_S, Gap
 
 KEPT_S = 3 * 86400.0  # backlogs older than this are stored but no longer counted
 STEADY_UNLEARNED_S = 40.0
-DOUBTFUL_S = 600.0  # how long a fall whose moment lies in a gap waits for the late pack that tells it
 STEADY_LEAST_S, STEADY_MOST_S = 8.0, 120.0
 SHORTEST_PERIOD_S = 180.0
+SAME_FALL = 0.4  # of a period: closer than this, two falls are one
+UNSEEN_S = float("-inf")
 
 
 class Phase(NamedTuple):
-    """One finished wet or dry phase. sure: both of its ends were seen; end_sure: its end was."""
+    """One finished wet or dry phase.
+
+    start_after_s, end_after_s: when the float was last seen in its former state, where a gap hides the change itself;
+    else the same as start and end.
+    """
 
     wet: bool
     start_s: float
     end_s: float
-    sure: bool
-    end_sure: bool
+    start_after_s: float
+    end_after_s: float
 
 
 class Fall(NamedTuple):
@@ -49,11 +56,19 @@ class Fall(NamedTuple):
 
 
 class Edge(NamedTuple):
-    """The float was found `wet` at `time_s`; unless `sure`, it may have changed at any time since the edge before."""
+    """The float was found `wet` at `time_s`. is_change: it is the report of the change itself, no repetition."""
 
     time_s: float
     wet: bool
-    sure: bool
+    is_change: bool
+
+
+class _Run(NamedTuple):
+    """The float was in one state from `time_s` on, or in a gap's shadow perhaps from `after_s` on."""
+
+    time_s: float
+    wet: bool
+    after_s: float
 
 
 class _Phases:
@@ -62,41 +77,40 @@ class _Phases:
     def __init__(self) -> None:
         self.wet: bool | None = None  # the confirmed state …
         self.since_s = 0.0  # … its first moment
-        self.sure = False  # … and whether that moment was seen
-        self.runs: list[Edge] = []  # short runs since the last steady one, and the run that now lasts
+        self.after_s = UNSEEN_S  # … and the earliest that it can have been
+        self.runs: list[_Run] = []  # short runs since the last steady one, and the run that now lasts
 
-    def feed(self, edge: Edge, steady_s: float, least_s: float) -> list[Phase]:
-        finished = self.settle(edge.time_s, steady_s, least_s)
-        if self.wet is None and not self.runs:
-            self.runs.append(edge)
-        elif (self.runs[-1].wet if self.runs else self.wet) != edge.wet:
-            self.runs.append(edge)
+    def feed(self, run: _Run, steady_s: float, least_s: Callable[[bool], float]) -> list[Phase]:
+        finished = self.settle(run.time_s, steady_s, least_s)
+        if run.wet != (self.runs[-1].wet if self.runs else self.wet):
+            self.runs.append(run)
         return finished
 
-    def settle(self, now_s: float, steady_s: float, least_s: float) -> list[Phase]:
+    def settle(self, now_s: float, steady_s: float, least_s: Callable[[bool], float]) -> list[Phase]:
         """The phases that are finished for good, the float having stayed as it is until `now_s`."""
         if not self.runs or now_s - self.runs[-1].time_s < steady_s:
             return []
         last = self.runs[-1]
         finished: list[Phase] = []
         if self.wet is None:
-            self.wet, self.since_s, self.sure = last.wet, last.time_s, len(self.runs) > 1 and last.sure
-        elif last.wet != self.wet:
-            finished.append(Phase(self.wet, self.since_s, last.time_s, self.sure and last.sure, last.sure))
-            self.wet, self.since_s, self.sure = last.wet, last.time_s, last.sure
-        else:
-            ends = [run.time_s for run in self.runs[1:]]
-            length_s, start = max(
-                (end_s - run.time_s, run)
-                for run, end_s in zip(self.runs[:-1], ends, strict=True)
-                if run.wet != self.wet
-            )
-            if length_s >= least_s:
-                finished.append(Phase(self.wet, self.since_s, start.time_s, self.sure and start.sure, start.sure))
-                finished.append(Phase(not self.wet, start.time_s, last.time_s, start.sure and last.sure, last.sure))
-                self.since_s, self.sure = last.time_s, last.sure
+            first = self.runs[0]
+            self.wet, self.since_s, self.after_s = first.wet, first.time_s, UNSEEN_S
+            self.runs.pop(0)
+        if last.wet != self.wet:
+            finished.append(self._end(last))
+        elif self.runs:
+            runs = zip(self.runs[:-1], self.runs[1:], strict=True)
+            length_s, start = max((end.time_s - run.after_s, run) for run, end in runs if run.wet != self.wet)
+            if length_s >= least_s(start.wet):
+                finished += [self._end(start), self._end(last)]
         self.runs.clear()
         return finished
+
+    def _end(self, run: _Run) -> Phase:
+        """End the present phase where `run` begins another."""
+        phase = Phase(self.wet, self.since_s, run.time_s, self.after_s, run.after_s)
+        self.wet, self.since_s, self.after_s = run.wet, run.time_s, run.after_s
+        return phase
 
 
 class FloatTrack:
@@ -104,19 +118,23 @@ class FloatTrack:
 
     def __init__(self, wet_share: float | None = None) -> None:
         """wet_share: the share of a cycle that the float should be wet for, from the site's heights; None if unknown."""
-        self.edges: list[Edge] = []
         self.gaps: list[Gap] = []  # the station's own list
         self.durations: dict[bool, deque[float]] = {True: deque(maxlen=9), False: deque(maxlen=9)}
-        self.last_change_s: float | None = None  # newest raw change, ripple included
         self.flips: deque[float] = deque(maxlen=400)
-        self._phases = _Phases()
-        self._fall_s: float | None = None
-        self._low_s: float | None = None
-        self._told: list[float] = []  # falls told so far, sorted
-        self._doubtful: list[tuple[float, Fall]] = []  # (when to tell it at the latest, fall)
         self._shorter_s = SHORTEST_PERIOD_S * min(wet_share, 1 - wet_share) if wet_share else None
+        self.rewind()
+
+    def rewind(self) -> None:
+        """The station's clock was set back: what was heard before has no place among what comes. What was learned stays."""
+        self.edges: list[Edge] = []
+        self.last_change_s: float | None = None  # newest raw change, ripple included
+        self.flips.clear()
+        self._phases = _Phases()
+        self._dry: Phase | None = None  # the newest finished phase, if dry
+        self._untold: list[tuple[Phase | None, Phase]] = []  # falls found but not told: the dry phase, the wet one
+        self._told: list[float] = []  # falls told so far, sorted
         self._stirred = False
-        self._unsure = True
+        self._known = (UNSEEN_S, 0.0)  # until when (sampled) the float is known, and when the engine's clock learned it
 
     @property
     def wet(self) -> bool | None:
@@ -151,135 +169,133 @@ class FloatTrack:
             return max(5.0, 0.35 * median(self.durations[wet]))
         return min(max(0.3 * self._shorter_s, 3.0), 12.0) if self._shorter_s else 12.0
 
-    def hear(self, time_s: float, wet: bool, late: bool) -> list[Phase]:
+    def hear(self, time_s: float, wet: bool, late: bool, is_change: bool) -> list[Phase]:
         """Take one reading; returns the phases that it finished."""
-        if late:
-            self._insert(time_s, wet)
-            return []
-        if self.edges:
-            last = self.edges[-1]
-            if wet == last.wet and not self._unsure:
+        edge = Edge(time_s, wet, is_change)
+        last = self.edges[-1] if self.edges else None
+        if last is not None:
+            if time_s < last.time_s:
+                self._insert(edge, late)
                 return []
-            time_s = max(time_s, last.time_s)  # a clock set back does not undo what was seen
-            if wet == last.wet:
-                # No change, but after a gap it must be remembered: a late pack may bring the change that was before it.
-                self.edges.append(Edge(time_s, wet, False))
-                self._unsure = False
+            # The same again teaches nothing, unless a change that we did not hear may lie between.
+            if wet == last.wet and not late and not (self.gaps and self.gaps[-1].to_s > last.time_s):
                 return []
-        edge = Edge(time_s, wet, not self._unsure)
-        self._unsure = False
+            if _is_stale(edge, last):
+                return []
+            if wet != last.wet:
+                self.last_change_s = time_s
+                self.flips.append(time_s)
         self.edges.append(edge)
-        self.last_change_s = time_s
-        self.flips.append(time_s)
-        return self._feed(edge)
-
-    def doubt(self) -> None:
-        """What comes next follows a gap in the data."""
-        self._unsure = True
+        return self._take(self._phases.feed(self._run(edge, last), self.steady_s, self.least_s))
 
     def settle(self, sampled_s: float, now_s: float) -> list[Phase]:
         """Let time pass: the float is known to have stayed as it is until `sampled_s`; the engine's clock shows `now_s`."""
-        runs = self._phases.runs
-        if not runs:
-            return []
+        if sampled_s > self._known[0]:
+            self._known = (sampled_s, now_s)
         steady_s = self.steady_s
-        # A station that has fallen silent leaves its last change hanging; after twice the time nothing better will come.
-        until_s = sampled_s if now_s - runs[-1].time_s < 2 * steady_s + 20 else now_s
-        return self._learn(self._phases.settle(until_s, steady_s, self.least_s(not self._phases.wet)))
+        silent_s = now_s - self._known[1]
+        # A station that has fallen silent leaves its last change hanging; after a while nothing better will come.
+        until_s = self._known[0] + (silent_s if silent_s > 2 * steady_s + 20 else 0.0)
+        return self._take(self._phases.settle(until_s, steady_s, self.least_s))
 
-    def recount(self, now_s: float) -> list[Fall]:
-        """After late packs: the falls that were not told before, oldest first."""
+    def recount(self) -> None:
+        """After late readings: count anew, so that `falls` knows of those not told before."""
         if not self._stirred:
-            return []
+            return
         self._stirred = False
-        anew = _Phases()
-        finished: list[Phase] = []
+        self._phases, self._dry, self._untold = _Phases(), None, []
         steady_s = self.steady_s
-        before: Edge | None = None
+        last: Edge | None = None
         for edge in self.edges:
-            if before is not None and not edge.sure:
-                edge = edge._replace(sure=not self.hides(before.time_s, edge.time_s))
-            finished += anew.feed(edge, steady_s, self.least_s(not anew.wet))
-            before = edge
-        falls, self._fall_s, self._low_s = [], None, None
-        waiting, self._doubtful = self._doubtful, []
-        for phase in finished:
-            fall = self._fall(phase)
-            if fall is None or not self._is_news(fall.time_s, steady_s, remember=phase.end_sure):
-                continue
-            if phase.end_sure:
-                falls.append(fall)
-            else:
-                until_s = next((at_s for at_s, other in waiting if other.time_s == fall.time_s), now_s)
-                self._doubtful.append((until_s, fall))
-        self._phases = anew
-        return falls
+            self._find_falls(self._phases.feed(self._run(edge, last), steady_s, self.least_s))
+            last = edge
+        self._find_falls(self._phases.settle(self._known[0], steady_s, self.least_s))
+        known = [median(lengths) for lengths in self.durations.values() if lengths]
+        near_s = SAME_FALL * sum(known) if len(known) == 2 else 0.5 * STEADY_UNLEARNED_S
+        self._untold = [(dry, wet) for dry, wet in self._untold if not self._is_told(wet.end_s, near_s)]
 
-    def falls(self, finished: list[Phase], now_s: float) -> list[Fall]:
-        """The falls among phases just finished; one whose moment lies in a gap waits, see `overdue_falls`."""
-        found = []
-        for phase in finished:
-            fall = self._fall(phase)
-            if fall is not None and not phase.end_sure and self.gaps:
-                self._doubtful.append((now_s + DOUBTFUL_S, fall))
-            elif fall is not None and self._is_news(fall.time_s, 1.0):
-                found.append(fall)
+    def falls(self, now_s: float) -> list[Fall]:
+        """The falls that are to be told now. One whose moment lies in a gap waits while there is hope to learn it."""
+        if not self._untold:
+            return []
+        found, waiting = [], []
+        for dry, wet in self._untold:
+            if self._is_told(wet.end_s, STEADY_LEAST_S):
+                continue
+            if any(now_s < gap.hopeless_s for gap in self._gaps_at(wet.end_after_s, wet.end_s)):
+                waiting.append((dry, wet))
+                continue
+            insort(self._told, wet.end_s)
+            high_s = wet.end_s - wet.start_s if self.is_whole(wet) else None
+            low_s = dry.end_s - dry.start_s if dry is not None and self.is_whole(dry) else None
+            period_s = wet.end_s - dry.start_s if high_s is not None and low_s is not None else None
+            found.append(Fall(wet.end_s, period_s, high_s, low_s))
+        self._untold = waiting
         return found
 
-    def overdue_falls(self, now_s: float) -> list[Fall]:
-        """Falls that have waited long enough for a late pack."""
-        if not self._doubtful or now_s < self._doubtful[0][0]:
-            return []
-        _, fall = self._doubtful.pop(0)
-        return [fall] if self._is_news(fall.time_s, self.steady_s) else []
-
-    def _fall(self, phase: Phase) -> Fall | None:
-        length_s = phase.end_s - phase.start_s if phase.sure and not self.hides(phase.start_s, phase.end_s) else None
-        if not phase.wet:
-            self._low_s = length_s
-            return None
-        before_s, self._fall_s = self._fall_s, phase.end_s
-        whole = before_s is not None and length_s is not None and self._low_s is not None
-        fall = Fall(phase.end_s, phase.end_s - before_s if whole else None, length_s, self._low_s)
-        self._low_s = None
-        return fall
-
-    def _is_news(self, time_s: float, tolerance_s: float, remember: bool = True) -> bool:
-        at = bisect_right(self._told, time_s)
-        if any(abs(self._told[i] - time_s) <= tolerance_s for i in (at - 1, at) if 0 <= i < len(self._told)):
+    def is_whole(self, phase: Phase) -> bool:
+        """Whether both ends of the phase were seen, and no gap hides another phase in it."""
+        if phase.start_after_s == UNSEEN_S:
             return False
-        if remember:
-            insort(self._told, time_s)
-        return True
-
-    def hides(self, start_s: float, end_s: float) -> bool:
-        """Whether a gap that could have hidden a phase lies within the span."""
-        return any(
-            gap.missing and gap.from_s < end_s and gap.to_s > start_s and not self._short(gap.to_s - gap.from_s)
+        if self._gaps_at(phase.start_after_s, phase.start_s) or self._gaps_at(phase.end_after_s, phase.end_s):
+            return False
+        return not any(
+            gap.missing and gap.from_s < phase.end_s and gap.to_s > phase.start_s and not self.is_short(gap)
             for gap in self.gaps
         )
 
-    def _short(self, gap_s: float) -> bool:
+    def is_short(self, gap: Gap) -> bool:
+        """Whether the gap is too short to hide a phase."""
         known = [median(lengths) for lengths in self.durations.values() if lengths]
-        return gap_s < (0.4 * min(known) if len(known) == 2 else 45.0)
-
-    def _feed(self, edge: Edge) -> list[Phase]:
-        return self._learn(self._phases.feed(edge, self.steady_s, self.least_s(not self._phases.wet)))
-
-    def _learn(self, finished: list[Phase]) -> list[Phase]:
-        for phase in finished:
-            if phase.sure and not self.hides(phase.start_s, phase.end_s):
-                self.durations[phase.wet].append(phase.end_s - phase.start_s)
-        return finished
-
-    def _insert(self, time_s: float, wet: bool) -> None:
-        if self.edges and time_s < self.edges[-1].time_s - KEPT_S:
-            return
-        insort(self.edges, Edge(time_s, wet, True))
-        self._stirred = True
+        return gap.to_s - gap.from_s < (0.4 * min(known) if len(known) == 2 else 45.0)
 
     def forget(self, before_s: float) -> None:
         """Drop what is too old for any backlog."""
-        while len(self.edges) > 2 and self.edges[1].time_s < before_s:
-            self.edges.pop(0)
-        del self._told[: bisect_right(self._told, before_s)]
+        kept = max(bisect_left(self.edges, (before_s,)) - 1, 0)
+        del self.edges[:kept]
+        del self._told[: bisect_right(self._told, before_s - 3600)]
+
+    def _gaps_at(self, after_s: float, time_s: float) -> list[Gap]:
+        """The gaps in which a change that was met at `time_s`, and had not yet been at `after_s`, may have happened."""
+        if after_s == time_s:
+            return []
+        return [gap for gap in self.gaps if gap.missing and gap.from_s < time_s and gap.to_s > after_s]
+
+    def _run(self, edge: Edge, last: Edge | None) -> _Run:
+        if edge.is_change or last is None or not self._gaps_at(last.time_s, edge.time_s):
+            return _Run(edge.time_s, edge.wet, edge.time_s)
+        return _Run(edge.time_s, edge.wet, last.time_s)
+
+    def _insert(self, edge: Edge, late: bool) -> None:
+        """Put in a reading that is older than the newest edge."""
+        at = bisect_right(self.edges, edge)
+        before = self.edges[at - 1] if at else None
+        if before is not None and (_is_stale(edge, before) or (edge.wet == before.wet and not late)):
+            return
+        if edge.time_s > self.edges[-1].time_s - KEPT_S:
+            self.edges.insert(at, edge)
+            while at + 1 < len(self.edges) and _is_stale(self.edges[at + 1], edge):
+                del self.edges[at + 1]
+            self._stirred = True
+
+    def _take(self, finished: list[Phase]) -> list[Phase]:
+        for phase in finished:
+            if self.is_whole(phase):
+                self.durations[phase.wet].append(phase.end_s - phase.start_s)
+        self._find_falls(finished)
+        return finished
+
+    def _find_falls(self, finished: list[Phase]) -> None:
+        for phase in finished:
+            if phase.wet:
+                self._untold.append((self._dry, phase))
+            self._dry = None if phase.wet else phase
+
+    def _is_told(self, time_s: float, near_s: float) -> bool:
+        at = bisect_left(self._told, time_s)
+        return any(abs(told_s - time_s) < near_s for told_s in self._told[max(at - 1, 0) : at + 1])
+
+
+def _is_stale(edge: Edge, last: Edge) -> bool:
+    """Whether `edge` repeats what was true before `last`: the station had not yet made up its mind about that change."""
+    return last.is_change and not edge.is_change and edge.wet != last.wet and edge.time_s - last.time_s < BACKDATED_S

@@ -5,16 +5,20 @@ late, or in the wrong order, and a number that is absent means that something wa
 A pack that comes too early is held for a short while: most absent packs turn up within seconds. After that the absent
 numbers become a `Gap`, judging goes on, and a pack that fills the gap hours later is released as `late`.
 
-It cannot know what a gap hides, nor how long a station was off between two boots.
+It cannot know what a gap hides, nor how long a station was off between two boots. A clock that was set back while the
+station ran makes times that cannot be compared with those before; the release that shows it says so.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-from .reading import Pack
+from .reading import Pack, Reading
 
 HOLD_S = 60.0
+HOPE_S, RESTART_HOPE_S = 6 * 3600.0, 600.0  # how long what is missing may still be expected, before and after a restart
+BACKDATED_S = 5.0  # a change carries the moment before its debouncing, so it may be older than the pack before it
+SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
 MOST_MISSING = 20_000
 MOST_GAPS = 200
@@ -23,32 +27,45 @@ RESTARTED = -1  # stands among a gap's missing numbers for what a station did be
 
 
 class Gap:
-    """A stretch of a station's time, `from_s` to `to_s` (sampled), that is not fully known while `missing` holds numbers."""
+    """A stretch of a station's time, `from_s` to `to_s` (sampled), that is not fully known while `missing` holds numbers.
 
-    __slots__ = ("from_s", "missing", "to_s")
+    hopeless_s: the engine's clock from which on what is missing is no longer expected.
+    """
 
-    def __init__(self, from_s: float, to_s: float, missing: set[int]) -> None:
-        self.from_s, self.to_s, self.missing = from_s, to_s, missing
+    __slots__ = ("from_s", "hopeless_s", "missing", "to_s")
+
+    def __init__(self, from_s: float, to_s: float, missing: set[int], hopeless_s: float) -> None:
+        self.from_s, self.to_s, self.missing, self.hopeless_s = from_s, to_s, missing, hopeless_s
 
 
 class Release(NamedTuple):
-    """A pack whose turn has come. late: newer packs were released before it. after_gap: what came just before is unknown."""
+    """A pack whose turn has come.
+
+    late: newer packs were released before it. gap: what came just before is unknown. set_back: its times are no sequel
+    to those before.
+    """
 
     pack: Pack
-    late: bool
-    after_gap: bool
+    late: bool = False
+    gap: Gap | None = None
+    set_back: bool = False
+
+    def is_alone(self, reading: Reading) -> bool:
+        """Whether no other reading of the pack shares its moment: so it is a change, for repetitions come together."""
+        return sum(other.sampled_s == reading.sampled_s for other in self.pack.readings) == 1
 
 
 class _Boot:
-    __slots__ = ("first_sampled_s", "first_seq", "gaps", "held", "held_since_s", "next_seq", "sampled_s")
+    __slots__ = ("early", "first_sampled_s", "first_seq", "gaps", "held", "next_seq", "restart", "sampled_s")
 
     def __init__(self, pack: Pack, first_s: float) -> None:
         self.first_seq = self.next_seq = pack.seq
         self.held: dict[int, Pack] = {}
-        self.held_since_s = 0.0
         self.first_sampled_s = first_s
         self.sampled_s = first_s  # newest sample released so far
         self.gaps: list[Gap] = []
+        self.restart: Gap | None = None  # between its end and the next boot
+        self.early: set[int] = set()  # numbers released though before the first that we knew of
 
 
 class StationOrder:
@@ -59,8 +76,6 @@ class StationOrder:
         self.sampled_s = 0.0
         self._boots: dict[int, _Boot] = {}
         self._current: int | None = None
-        self._restart_gaps: dict[int, Gap] = {}  # by the boot that ended there
-        self._early: set[tuple[int, int]] = set()  # (boot, seq) released though older than all that we knew of the boot
 
     def add(self, pack: Pack) -> list[Release]:
         """The packs that may be judged now that `pack` has arrived: none while it is held, or if it was heard before."""
@@ -70,25 +85,19 @@ class StationOrder:
         if pack.seq < boot.next_seq or pack.boot != self._current:
             return self._fill(boot, pack)
         if pack.seq > boot.next_seq:
-            if pack.seq in boot.held:
-                return []
-            if not boot.held:
-                boot.held_since_s = pack.received_s
-            boot.held[pack.seq] = pack
-            return self._skip(boot) if len(boot.held) > MOST_HELD else []
-        released = [self._release(boot, pack, after_gap=False)]
-        if boot.held:
-            self._run_on(boot, released)
-            boot.held_since_s = pack.received_s
+            boot.held.setdefault(pack.seq, pack)
+            return self._skip(boot, pack.received_s) if len(boot.held) > MOST_HELD else []
+        released = [self._release(boot, pack, None)]
+        self._run_on(boot, released)
         return released
 
     def tick(self, now_s: float) -> list[Release]:
         """The packs that have been held for long enough."""
         boot = self._boots.get(self._current) if self._current is not None else None
-        if boot is None or not boot.held or now_s - boot.held_since_s < HOLD_S:
-            return []
-        boot.held_since_s = now_s
-        return self._skip(boot)
+        released: list[Release] = []
+        while boot and boot.held and now_s - boot.held[min(boot.held)].received_s >= HOLD_S:
+            released += self._skip(boot, now_s)
+        return released
 
     def _begin(self, pack: Pack) -> list[Release]:
         first_s, last_s = _span(pack)
@@ -96,33 +105,36 @@ class StationOrder:
         before = self._boots.get(self._current) if self._current is not None else None
         if before is not None and last_s < before.first_sampled_s:
             boot.next_seq += 1  # an earlier boot's backlog, met after a later boot began
-            return [Release(pack, late=True, after_gap=True)]
-        released: list[Release] = []
-        if before is not None:
-            while before.held:
-                released += self._skip(before)
-            gap = Gap(before.sampled_s, first_s, {RESTARTED})
-            self._restart_gaps[self._current] = gap
-            self._remember(gap)
-        self._current = pack.boot
-        released.append(self._release(boot, pack, after_gap=before is not None))
+            boot.sampled_s = last_s
+            released = [Release(pack, late=True)]
+        else:
+            released = []
+            gap = None
+            if before is not None:
+                while before.held:
+                    released += self._skip(before, pack.received_s)
+                gap = Gap(before.sampled_s - BACKDATED_S, last_s, {RESTARTED}, pack.received_s + RESTART_HOPE_S)
+                before.restart = gap
+                self._remember(gap)
+            self._current = pack.boot
+            released.append(self._release(boot, pack, gap))
         for old in list(self._boots)[:-MOST_BOOTS]:
-            del self._boots[old]
-            self._restart_gaps.pop(old, None)
+            if old != self._current:
+                del self._boots[old]
         return released
 
     def _fill(self, boot: _Boot, pack: Pack) -> list[Release]:
         """A pack from behind the newest released one: new to us if its number is missing, or beyond what its boot had sent."""
-        first_s, last_s = _span(pack)
         if pack.seq >= boot.next_seq:
-            for seq in range(boot.next_seq, min(pack.seq, boot.next_seq + MOST_MISSING)):
-                boot.gaps.append(Gap(boot.sampled_s, first_s, {seq}))
+            first_s, last_s = _span(pack)
+            if pack.seq > boot.next_seq:
+                missing = set(range(max(boot.next_seq, pack.seq - MOST_MISSING), pack.seq))
+                boot.gaps.append(Gap(boot.sampled_s, first_s, missing, pack.received_s + HOPE_S))
             boot.next_seq = pack.seq + 1
             boot.sampled_s = max(boot.sampled_s, last_s)
-            restart = self._restart_gaps.get(pack.boot)
-            if restart is not None and last_s < restart.to_s:
-                restart.from_s = max(restart.from_s, last_s)
-            return [Release(pack, late=True, after_gap=False)]
+            if boot.restart is not None:
+                boot.restart.from_s = min(max(boot.restart.from_s, last_s), boot.restart.to_s)
+            return [Release(pack, late=True)]
         for gap in boot.gaps:
             if pack.seq in gap.missing:
                 gap.missing.discard(pack.seq)
@@ -130,38 +142,41 @@ class StationOrder:
                     boot.gaps.remove(gap)
                     if gap in self.gaps:
                         self.gaps.remove(gap)
-                return [Release(pack, late=True, after_gap=False)]
-        if pack.seq < boot.first_seq and (pack.boot, pack.seq) not in self._early and len(self._early) < MOST_MISSING:
-            self._early.add((pack.boot, pack.seq))
-            return [Release(pack, late=True, after_gap=False)]
+                return [Release(pack, late=True)]
+        if pack.seq < boot.first_seq and pack.seq not in boot.early and len(boot.early) < MOST_MISSING:
+            boot.early.add(pack.seq)
+            return [Release(pack, late=True)]
         return []
 
-    def _skip(self, boot: _Boot) -> list[Release]:
+    def _skip(self, boot: _Boot, now_s: float) -> list[Release]:
         """Give up waiting for the numbers before the first held pack."""
         seq = min(boot.held)
         pack = boot.held.pop(seq)
-        first_missing = max(boot.next_seq, seq - MOST_MISSING)
-        gap = Gap(boot.sampled_s, _span(pack)[0], set(range(first_missing, seq)))
+        missing = set(range(max(boot.next_seq, seq - MOST_MISSING), seq))
+        gap = Gap(boot.sampled_s - BACKDATED_S, _span(pack)[1], missing, now_s + HOPE_S)
         boot.gaps.append(gap)
         del boot.gaps[:-MOST_GAPS]
         self._remember(gap)
-        boot.next_seq = seq
-        released = [self._release(boot, pack, after_gap=True)]
+        released = [self._release(boot, pack, gap)]
         self._run_on(boot, released)
         return released
 
     def _run_on(self, boot: _Boot, released: list[Release]) -> None:
         while boot.next_seq in boot.held:
-            released.append(self._release(boot, boot.held.pop(boot.next_seq), after_gap=False))
+            released.append(self._release(boot, boot.held.pop(boot.next_seq), None))
 
-    def _release(self, boot: _Boot, pack: Pack, after_gap: bool) -> Release:
+    def _release(self, boot: _Boot, pack: Pack, gap: Gap | None) -> Release:
         boot.next_seq = pack.seq + 1
-        for reading in pack.readings:
-            if reading.sampled_s > boot.sampled_s:
-                boot.sampled_s = reading.sampled_s
-        if boot.sampled_s > self.sampled_s:
-            self.sampled_s = boot.sampled_s
-        return Release(pack, False, after_gap)
+        newest_s = max((reading.sampled_s for reading in pack.readings), default=boot.sampled_s)
+        set_back = newest_s < self.sampled_s - SET_BACK_S
+        if set_back:
+            self.gaps.clear()  # their times mean nothing any more
+            gap = None
+            self.sampled_s = boot.sampled_s = newest_s
+        else:
+            boot.sampled_s = max(boot.sampled_s, newest_s)
+            self.sampled_s = max(self.sampled_s, newest_s)
+        return Release(pack, False, gap, set_back)
 
     def _remember(self, gap: Gap) -> None:
         self.gaps.append(gap)
