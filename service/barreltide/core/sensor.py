@@ -81,7 +81,8 @@ def judge_float(
     now_s: float, sampled_s: float, name: str, heard_s: float | None, flips, period_s: float, alarms: Alarms
 ) -> None:
     """A float switch that chatters without rest, or is no longer read. flips: times of its changes, newest last."""
-    recent = [time_s for time_s in flips if time_s > sampled_s - CHATTER_S] if len(flips) >= CHATTER_FLIPS else []
+    is_busy = len(flips) >= CHATTER_FLIPS and flips[-CHATTER_FLIPS] > sampled_s - CHATTER_S
+    recent = [time_s for time_s in flips if time_s > sampled_s - CHATTER_S] if is_busy else []
     # A garden with short periods changes often by itself: two changes a cycle, and ripple about each.
     allowed = CHATTER_FLIPS + 8 * CHATTER_S / period_s
     if len(recent) > allowed:
