@@ -1,0 +1,93 @@
+"""What the house is measured against: the least that anyone would write for the same work, each run as a process.
+
+`python bare.py pipe PORT DATABASE COUNT` takes COUNT packs in and prints the moment of the last commit;
+`python bare.py compare RECORDING` parses a recording and compares its values; `python bare.py sit` imports and waits.
+"""
+
+from __future__ import annotations
+
+import json
+import queue
+import sqlite3
+import sys
+import time
+from collections.abc import Iterable
+
+
+def pipe(port: int, database: str, count: int) -> None:
+    """A subscriber that stores the readings of each pack durably before it acknowledges: WAL, synchronous=FULL."""
+    import paho.mqtt.client as paho
+
+    arrived: queue.Queue = queue.Queue()
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="bare", manual_ack=True)
+    client.on_connect = lambda client, *_: client.subscribe("barreltide/garden/+/readings", 1)
+    client.on_subscribe = lambda *_: print("ready", flush=True)
+    client.on_message = lambda client, _, message: arrived.put(message)
+    store = sqlite3.connect(database, isolation_level=None)
+    store.execute("PRAGMA journal_mode=WAL")
+    store.execute("PRAGMA synchronous=FULL")
+    store.execute("CREATE TABLE reading (name TEXT, time_s REAL, value, PRIMARY KEY (name, time_s)) WITHOUT ROWID")
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    done = 0
+    while done < count:
+        batch = [arrived.get()]
+        while not arrived.empty():
+            batch.append(arrived.get())
+        rows = [row for message in batch for row in _rows(message.payload)]
+        store.execute("BEGIN")
+        store.executemany("INSERT OR IGNORE INTO reading VALUES (?, ?, ?)", rows)
+        store.execute("COMMIT")
+        for message in batch:
+            client.ack(message.mid, message.qos)
+        done += len(batch)
+    print(time.time(), flush=True)
+    client.disconnect()
+    client.loop_stop()
+
+
+def _rows(payload: bytes) -> list[tuple[str, float, object]]:
+    base, base_s, rows = "", 0.0, []
+    for record in json.loads(payload):
+        base, base_s = record.get("bn", base), record.get("bt", base_s)
+        rows.append((base + record["n"], base_s + record.get("t", 0.0), record.get("v", record.get("vb"))))
+    return rows
+
+
+LIMITS = {"battery/voltage": (11.5, 14.8), "water/temperature": (8.0, 28.0)}
+
+
+def compare(lines: Iterable[bytes]) -> tuple[int, int, int]:
+    """(records, falls of a float, values beyond a limit): a garden watched by JSON and `<` alone."""
+    readings = falls = beyond = 0
+    wet: dict[str, bool] = {}
+    for line in lines:
+        for record in json.loads(line)["payload"]:
+            readings += 1
+            name = record["n"]
+            if "vb" in record:
+                falls += wet.get(name, False) and not record["vb"]
+                wet[name] = record["vb"]
+            elif name in LIMITS:
+                lowest, highest = LIMITS[name]
+                beyond += not lowest <= record["v"] <= highest
+    return readings, falls, beyond
+
+
+def sit() -> None:
+    import fastapi
+    import paho.mqtt.client
+    import uvicorn
+
+    print(fastapi.__version__, paho.mqtt.client.MQTTv5, uvicorn.__version__, flush=True)
+    sys.stdin.read()
+
+
+if __name__ == "__main__":
+    if sys.argv[1] == "pipe":
+        pipe(int(sys.argv[2]), sys.argv[3], int(sys.argv[4]))
+    elif sys.argv[1] == "compare":
+        with open(sys.argv[2], "rb") as recording:
+            print(compare(recording))
+    else:
+        sit()
