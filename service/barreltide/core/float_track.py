@@ -11,7 +11,8 @@ It assumes that one of the two phases lasts longer than a minute (periods are th
 station's own debouncing has removed bounce. It cannot know what happened in a gap of the data: a change that is only met
 on the far side of one has an unknown moment, unless the reading is the report of the change itself. Late readings are
 put in where they belong and the track is counted anew. A cycle is told once: two falls are never closer than a good
-part of a period, so a fall near one that was told is the same fall, seen better.
+part of a period, so a fall near one that was told is the same fall, seen better. While a pack is missing that may show
+it better, a fall waits to be told.
 """
 
 from __future__ import annotations
@@ -22,13 +23,15 @@ from collections.abc import Callable
 from statistics import median
 from typing import NamedTuple
 
-from .order import BACKDATED_S, Gap
+from .order import BACKDATED_S, RESTARTED, Gap
 
 KEPT_S = 3 * 86400.0  # backlogs older than this are stored but no longer counted
 STEADY_UNLEARNED_S = 40.0
 STEADY_LEAST_S, STEADY_MOST_S = 8.0, 120.0
 SHORTEST_PERIOD_S = 180.0
 SAME_FALL = 0.4  # of a period: closer than this, two falls are one
+HOPE_S = 6 * 3600.0  # how long a fall whose own report is missing waits for it
+RIPPLE_HOPE_S = 1200.0  # how long a fall waits that was reported, where ripple after it may be missing
 UNSEEN_S = float("-inf")
 
 
@@ -222,7 +225,7 @@ class FloatTrack:
         for dry, wet in self._untold:
             if self._is_told(wet.end_s, STEADY_LEAST_S):
                 continue
-            if any(now_s < gap.hopeless_s for gap in self._gaps_at(wet.end_after_s, wet.end_s)):
+            if self._may_be_seen_better(wet, now_s):
                 waiting.append((dry, wet))
                 continue
             insort(self._told, wet.end_s)
@@ -254,6 +257,16 @@ class FloatTrack:
         kept = max(bisect_left(self.edges, (before_s,)) - 1, 0)
         del self.edges[:kept]
         del self._told[: bisect_right(self._told, before_s - 3600)]
+
+    def _may_be_seen_better(self, wet: Phase, now_s: float) -> bool:
+        """Whether a pack that is still expected may move the end of this wet phase."""
+        hope_s = RIPPLE_HOPE_S if wet.end_after_s == wet.end_s else HOPE_S
+        until_s = wet.end_s + self.steady_s
+        return any(
+            now_s < gap.noticed_s + (RIPPLE_HOPE_S if RESTARTED in gap.missing else hope_s)
+            for gap in self.gaps
+            if gap.missing and gap.from_s < until_s and gap.to_s > wet.end_after_s
+        )
 
     def _gaps_at(self, after_s: float, time_s: float) -> list[Gap]:
         """The gaps in which a change that was met at `time_s`, and had not yet been at `after_s`, may have happened."""

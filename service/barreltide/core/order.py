@@ -16,7 +16,6 @@ from typing import NamedTuple
 from .reading import Pack, Reading
 
 HOLD_S = 60.0
-HOPE_S, RESTART_HOPE_S = 6 * 3600.0, 600.0  # how long what is missing may still be expected, before and after a restart
 BACKDATED_S = 5.0  # a change carries the moment before its debouncing, so it may be older than the pack before it
 SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
@@ -29,13 +28,13 @@ RESTARTED = -1  # stands among a gap's missing numbers for what a station did be
 class Gap:
     """A stretch of a station's time, `from_s` to `to_s` (sampled), that is not fully known while `missing` holds numbers.
 
-    hopeless_s: the engine's clock from which on what is missing is no longer expected.
+    noticed_s: the engine's clock when we gave up waiting.
     """
 
-    __slots__ = ("from_s", "hopeless_s", "missing", "to_s")
+    __slots__ = ("from_s", "missing", "noticed_s", "to_s")
 
-    def __init__(self, from_s: float, to_s: float, missing: set[int], hopeless_s: float) -> None:
-        self.from_s, self.to_s, self.missing, self.hopeless_s = from_s, to_s, missing, hopeless_s
+    def __init__(self, from_s: float, to_s: float, missing: set[int], noticed_s: float) -> None:
+        self.from_s, self.to_s, self.missing, self.noticed_s = from_s, to_s, missing, noticed_s
 
 
 class Release(NamedTuple):
@@ -113,7 +112,7 @@ class StationOrder:
             if before is not None:
                 while before.held:
                     released += self._skip(before, pack.received_s)
-                gap = Gap(before.sampled_s - BACKDATED_S, last_s, {RESTARTED}, pack.received_s + RESTART_HOPE_S)
+                gap = Gap(before.sampled_s - BACKDATED_S, last_s, {RESTARTED}, pack.received_s)
                 before.restart = gap
                 self._remember(gap)
             self._current = pack.boot
@@ -129,7 +128,7 @@ class StationOrder:
             first_s, last_s = _span(pack)
             if pack.seq > boot.next_seq:
                 missing = set(range(max(boot.next_seq, pack.seq - MOST_MISSING), pack.seq))
-                boot.gaps.append(Gap(boot.sampled_s, first_s, missing, pack.received_s + HOPE_S))
+                boot.gaps.append(Gap(boot.sampled_s, first_s, missing, pack.received_s))
             boot.next_seq = pack.seq + 1
             boot.sampled_s = max(boot.sampled_s, last_s)
             if boot.restart is not None:
@@ -153,7 +152,7 @@ class StationOrder:
         seq = min(boot.held)
         pack = boot.held.pop(seq)
         missing = set(range(max(boot.next_seq, seq - MOST_MISSING), seq))
-        gap = Gap(boot.sampled_s - BACKDATED_S, _span(pack)[1], missing, now_s + HOPE_S)
+        gap = Gap(boot.sampled_s - BACKDATED_S, _span(pack)[1], missing, now_s)
         boot.gaps.append(gap)
         del boot.gaps[:-MOST_GAPS]
         self._remember(gap)

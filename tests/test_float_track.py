@@ -1,0 +1,238 @@
+"""Whatever order a float's changes arrive in, each cycle is told once, at the first moment of its stable dry run."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import pytest
+from barreltide.core.float_track import HOPE_S, FloatTrack
+from barreltide.core.order import HOLD_S, StationOrder
+from barreltide.core.reading import Pack, Reading
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+START_S = 1_790_000_000.0
+LATE_S = 1000.0  # later than this, ripple that is missing may already have been told without
+NAME = "bed-1/high"
+
+
+class Truth(NamedTuple):
+    changes: list[tuple[float, bool]]  # ripple included
+    falls: list[float]
+    end_s: float
+
+
+def truth(phases: list[tuple[float, float]], ripples: list[list[float]], first_wet: bool = False) -> Truth:
+    """phases: (dry_s, wet_s) of each cycle; ripples: for each crossing in turn the lengths of its short runs."""
+    at_s, wet, changes, falls = START_S, first_wet, [], []
+    lengths = [length_s for cycle in phases for length_s in cycle]
+    for i, length_s in enumerate(lengths[first_wet:]):
+        at_s, wet = at_s + length_s, not wet
+        for ripple_s in ripples[i % len(ripples)] if ripples else []:
+            changes += [(at_s, wet), (at_s + ripple_s, not wet)]
+            at_s += 2 * ripple_s
+        changes.append((at_s, wet))
+        if not wet:
+            falls.append(at_s)
+    return Truth(changes, falls, at_s + 300)
+
+
+def packs(one: Truth, first_wet: bool = False) -> list[Pack]:
+    """As the station sends them: voltage each 15 s, the state repeated each 300 s, a change two seconds after it."""
+    found: list[tuple[float, tuple[Reading, ...]]] = []
+    at_s = START_S
+    while at_s < one.end_s:
+        readings = [Reading("battery/voltage", at_s - 5, 12.5), Reading("battery/voltage", at_s, 12.5)]
+        if (at_s - START_S) % 300 == 0:
+            wet = [wet for changed_s, wet in [(0.0, first_wet), *one.changes] if changed_s + 2 <= at_s][-1]
+            readings.append(Reading(NAME, at_s, wet))
+        found.append((at_s, tuple(readings)))
+        at_s += 15
+    found += [(at_s + 2, (Reading(NAME, at_s, wet),)) for at_s, wet in one.changes]
+    return [Pack(closed_s + 0.1, "barrels", 1, seq, readings) for seq, (closed_s, readings) in enumerate(sorted(found))]
+
+
+class Listener:
+    """A track behind an order, ticked each ten seconds as the monitor does it."""
+
+    def __init__(self, track: FloatTrack | None = None) -> None:
+        self.order, self.track, self.now_s, self.falls = StationOrder(), track or FloatTrack(), START_S, []
+        self.track.gaps = self.order.gaps
+
+    def advance(self, time_s: float) -> None:
+        while self.now_s + 10 <= time_s:
+            self.now_s += 10
+            self._judge(self.order.tick(self.now_s))
+            self.track.recount()
+            if self.track.is_unsettled:
+                self.track.settle(self.order.sampled_s, self.now_s)
+            self.falls += self.track.falls(self.now_s)
+
+    def hear(self, arrivals: list[Pack], rest_s: float = 400.0) -> Listener:
+        for pack in sorted(arrivals, key=lambda pack: pack.received_s):
+            self.advance(pack.received_s)
+            self._judge(self.order.add(pack))
+        self.advance(max(pack.received_s for pack in arrivals) + rest_s)
+        return self
+
+    def _judge(self, released: list) -> None:
+        for release in released:
+            if release.set_back:
+                self.track.rewind()
+            for reading in release.pack.readings:
+                if reading.name == NAME:
+                    self.track.hear(reading.sampled_s, reading.value, release.late, release.is_alone(reading))
+
+    def times(self) -> list[float]:
+        return sorted(fall.time_s for fall in self.falls)
+
+
+def later(pack: Pack, seconds: float) -> Pack:
+    return pack._replace(received_s=pack.received_s + seconds)
+
+
+# Moments at quarters of a second past a whole minute's grid: a change shares its moment with a reading now and then.
+CYCLES = st.tuples(st.integers(240, 1600), st.integers(240, 1600), st.lists(st.integers(-12, 12), min_size=3, max_size=8)).map(
+    lambda drawn: [(drawn[0] / 4 + wander / 4, drawn[1] / 4 - wander / 4) for wander in drawn[2]]
+)
+RIPPLES = st.lists(st.lists(st.integers(8, 14).map(lambda quarters: quarters / 4), max_size=3), max_size=4)
+
+
+@given(CYCLES, RIPPLES, st.booleans())
+def test_each_fall_is_told_at_its_own_moment_and_period_is_high_and_low(cycles, ripples, first_wet):
+    one = truth(cycles, ripples, first_wet)
+    heard = Listener().hear(packs(one, first_wet))
+    assert heard.times() == one.falls
+    for before, fall in zip(heard.falls[:-1], heard.falls[1:], strict=True):
+        assert fall.period_s == pytest.approx(fall.time_s - before.time_s)
+        assert fall.period_s == pytest.approx(fall.high_s + fall.low_s)
+    assert heard.falls[0].period_s is None
+
+
+@settings(max_examples=60, deadline=None)
+@given(CYCLES, RIPPLES, st.data())
+def test_packs_that_overtake_one_another_change_nothing(cycles, ripples, data):
+    sent = packs(truth(cycles, ripples))
+    delays = data.draw(st.lists(st.floats(0, HOLD_S - 12), min_size=len(sent), max_size=len(sent)))
+    shuffled = [later(pack, delay_s) for pack, delay_s in zip(sent, delays, strict=True)]
+    again = [later(pack, 500) for pack in data.draw(st.lists(st.sampled_from(sent), max_size=20))]
+    assert Listener().hear(shuffled + again).falls == Listener().hear(sent).falls
+
+
+@settings(max_examples=150, deadline=None)
+@given(CYCLES, RIPPLES, st.data())
+def test_late_packs_bring_each_fall_once_at_its_own_moment(cycles, ripples, data):
+    one = truth(cycles, ripples)
+    sent = packs(one)
+    late = data.draw(st.dictionaries(st.integers(0, len(sent) - 1), st.floats(0, LATE_S), max_size=12))
+    arrivals = [later(pack, late.get(pack.seq, 0.0)) for pack in sent]
+    again = [later(pack, 700) for pack in data.draw(st.lists(st.sampled_from(sent), max_size=6))]
+    assert Listener().hear(arrivals + again, rest_s=2 * LATE_S).times() == one.falls
+
+
+@settings(max_examples=60, deadline=None)
+@given(CYCLES, st.integers(0, 7), st.floats(HOLD_S, HOPE_S - 600))
+def test_a_falls_own_report_may_be_hours_late(cycles, which, late_s):
+    one = truth(cycles, [])
+    fall_s = one.falls[which % len(one.falls)]
+    sent = [later(pack, late_s) if pack.readings == (Reading(NAME, fall_s, False),) else pack for pack in packs(one)]
+    assert Listener().hear(sent).times() == one.falls
+
+
+@settings(max_examples=60, deadline=None)
+@given(CYCLES, RIPPLES, st.data())
+def test_what_is_lost_for_good_loses_no_more_than_itself(cycles, ripples, data):
+    """Falls are at least a period apart, no more of them than there were, and lengths are told only where they are known."""
+    one = truth(cycles, ripples)
+    sent = packs(one)
+    lost = data.draw(st.sets(st.integers(1, len(sent) - 1), max_size=12))
+    heard = Listener().hear([pack for pack in sent if pack.seq not in lost], rest_s=HOPE_S + 600)
+    assert len(heard.falls) <= len(one.falls)
+    for fall in heard.falls:
+        assert fall.period_s is None or fall.period_s == pytest.approx(fall.high_s + fall.low_s)
+
+
+def test_a_lost_report_is_told_by_the_repetition_once_it_is_given_up():
+    one = truth([(300.0, 200.0)] * 4, [])
+    sent = [pack for pack in packs(one) if pack.readings != (Reading(NAME, one.falls[2], False),)]
+    heard = Listener().hear(sent, rest_s=400)
+    assert heard.times() == [one.falls[0], one.falls[1], one.falls[3]]
+    heard.advance(heard.now_s + HOPE_S)
+    assert len(heard.falls) == 4
+    told = next(fall for fall in heard.falls if fall.time_s not in one.falls)
+    assert one.falls[2] < told.time_s <= one.falls[2] + 300
+    assert (told.period_s, told.high_s) == (None, None)
+
+
+@pytest.mark.parametrize("wet_s", [7.0, 9.0, 15.0])
+def test_a_float_near_the_top_is_wet_for_seconds_only(wet_s):
+    one = truth([(180.0 - wet_s, wet_s)] * 12, [])
+    assert Listener(FloatTrack(wet_s / 180)).hear(packs(one)).times() == one.falls
+
+
+def test_a_float_near_the_bottom_is_dry_for_seconds_only():
+    one = truth([(15.0, 285.0)] * 12, [])
+    assert Listener(FloatTrack(0.95)).hear(packs(one)).times() == one.falls
+
+
+def test_an_hour_and_a_half_with_minutes_of_ripple():
+    one = truth([(3600.0, 1800.0)] * 5, [[20, 25, 30, 10, 30, 15, 5]])
+    assert Listener().hear(packs(one)).times() == one.falls
+
+
+def test_a_repetition_taken_before_a_change_was_settled_may_come_behind_it():
+    """Contract section 2: a change is back-dated, so a repetition that is newer by number may be older, or already stale."""
+    for offset_s in (-1.0, 1.5):
+        one = truth([(300.0, 200.0)] * 4, [])
+        sent = []
+        for pack in packs(one):
+            change = pack.readings[0] if pack.readings[0].name == NAME else None
+            sent.append(pack._replace(seq=2 * pack.seq))
+            stale = (Reading(NAME, change.sampled_s + offset_s, not change.value),) if change else pack.readings
+            stale += (Reading("battery/voltage", stale[0].sampled_s, 12.5),)
+            sent.append(pack._replace(received_s=pack.received_s + 0.1, seq=2 * pack.seq + 1, readings=stale))
+        assert Listener().hear(sent).times() == one.falls, offset_s
+
+
+def test_a_clock_set_back_by_two_hours_costs_the_cycle_under_way_and_no_more():
+    one = truth([(300.0, 200.0)] * 12, [])
+    set_s = one.falls[5] + 100
+    sent = [
+        pack
+        if pack.received_s > set_s
+        else pack._replace(readings=tuple(r._replace(sampled_s=r.sampled_s + 7200) for r in pack.readings))
+        for pack in packs(one)
+    ]
+    falls = [fall.time_s for fall in Listener().hear(sent).falls]
+    assert falls == [time_s + 7200 for time_s in one.falls[:6]] + one.falls[6:]
+
+
+def test_a_clock_set_forward_keeps_counting():
+    one = truth([(300.0, 200.0)] * 12, [])
+    set_s = one.falls[5] + 100
+    sent = [
+        pack._replace(readings=tuple(r._replace(sampled_s=r.sampled_s - 7200) for r in pack.readings))
+        if pack.received_s < set_s
+        else pack
+        for pack in packs(one)
+    ]
+    falls = [fall.time_s for fall in Listener().hear(sent).falls]
+    assert falls == [time_s - 7200 for time_s in one.falls[:6]] + one.falls[6:]
+
+
+def test_a_station_that_falls_silent_after_a_fall_has_still_told_it():
+    one = truth([(300.0, 200.0)] * 4, [])
+    sent = [pack for pack in packs(one) if pack.received_s < one.falls[-1] + 3]
+    assert Listener().hear(sent, rest_s=300).times() == one.falls
+
+
+def test_what_is_too_old_for_any_backlog_is_forgotten_and_not_told_again():
+    one = truth([(300.0, 200.0)] * 60, [])
+    heard = Listener().hear(packs(one))
+    edges = len(heard.track.edges)
+    heard.track.forget(one.falls[40])
+    assert len(heard.track.edges) < edges / 2
+    heard.track.hear(one.falls[50] - 20, False, late=True, is_change=True)
+    heard.track.hear(one.falls[50] - 15, True, late=True, is_change=True)
+    heard.advance(heard.now_s + 100)
+    assert heard.times() == one.falls

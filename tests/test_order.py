@@ -1,0 +1,118 @@
+"""Packs are released once each, in order while it can be known, and what is missing is told."""
+
+from __future__ import annotations
+
+from barreltide.core.order import HOLD_S, StationOrder
+from barreltide.core.reading import Pack, Reading
+from hypothesis import given
+from hypothesis import strategies as st
+
+START_S = 1_790_000_000.0
+
+
+def pack(seq: int, boot: int = 1, received_s: float | None = None, sampled_s: float | None = None) -> Pack:
+    sampled_s = START_S + 15 * seq if sampled_s is None else sampled_s
+    return Pack(received_s or sampled_s + 1, "barrels", boot, seq, (Reading("battery/voltage", sampled_s, 12.5),))
+
+
+def hear(order: StationOrder, packs: list[Pack]) -> list:
+    """Releases of packs taken in order of arrival, with a tick each ten seconds and a long rest at the end."""
+    released, now_s = [], START_S
+    for one in sorted(packs, key=lambda one: one.received_s):
+        while now_s + 10 <= one.received_s:
+            now_s += 10
+            released += order.tick(now_s)
+        released += order.add(one)
+    return released + order.tick(max(one.received_s for one in packs) + 2 * HOLD_S)
+
+
+def seqs(released: list) -> list[int]:
+    return [release.pack.seq for release in released]
+
+
+@given(st.lists(st.floats(0, HOLD_S - 12), min_size=2, max_size=40), st.data())
+def test_packs_that_overtake_one_another_within_the_hold_come_out_in_order(delays, data):
+    packs = [pack(seq, received_s=START_S + 15 * seq + delay) for seq, delay in enumerate([0.0, *delays])]
+    again = [one._replace(received_s=one.received_s + 40) for one in data.draw(st.lists(st.sampled_from(packs)))]
+    order = StationOrder()
+    released = hear(order, packs + again)
+    assert seqs(released) == list(range(len(packs)))
+    assert not any(release.late or release.gap for release in released)
+    assert order.gaps == []
+
+
+@given(st.lists(st.floats(0, 5000), min_size=2, max_size=40), st.data())
+def test_however_late_and_however_often_each_pack_is_released_once(delays, data):
+    packs = [pack(seq, received_s=START_S + 15 * seq + delay) for seq, delay in enumerate(delays)]
+    again = [one._replace(received_s=one.received_s + 900) for one in data.draw(st.lists(st.sampled_from(packs)))]
+    order = StationOrder()
+    released = hear(order, packs + again)
+    assert sorted(seqs(released)) == list(range(len(packs)))
+    in_turn = [release.pack.seq for release in released if not release.late]
+    assert in_turn == sorted(in_turn)
+    assert order.gaps == []
+
+
+def test_a_pack_lost_for_good_becomes_a_gap_that_reaches_over_what_it_may_have_held():
+    order = StationOrder()
+    released = hear(order, [pack(0), pack(1), pack(3), pack(4)])
+    assert seqs(released) == [0, 1, 3, 4]
+    (gap,) = order.gaps
+    assert released[2].gap is gap and gap.missing == {2}
+    assert gap.from_s < START_S + 15 and gap.to_s == START_S + 45
+    assert order.add(pack(2, received_s=START_S + 4000))[0].late
+    assert order.gaps == []
+
+
+def test_many_losses_do_not_add_up_to_a_lag():
+    order = StationOrder()
+    packs = [pack(seq) for seq in range(2000) if seq % 3]
+    released = hear(order, packs[:-10])
+    last_s = packs[-11].received_s
+    assert seqs(released) == [one.seq for one in packs[:-10]]
+    assert [release.pack.seq for release in order.add(packs[-10])] in ([], [packs[-10].seq])
+    assert order.sampled_s > last_s - 60
+
+
+def test_a_station_that_starts_again_leaves_a_gap_and_its_old_packs_still_count():
+    order = StationOrder()
+    old = [pack(seq) for seq in range(5)]
+    new = [pack(seq, boot=2, sampled_s=START_S + 200 + 15 * seq) for seq in range(3)]
+    released = hear(order, [*old[:3], *new, *(one._replace(received_s=START_S + 400) for one in old[2:])])
+    assert [(release.pack.boot, release.pack.seq, release.late) for release in released] == [
+        (1, 0, False), (1, 1, False), (1, 2, False), (2, 0, False), (2, 1, False), (2, 2, False),
+        (1, 3, True), (1, 4, True),
+    ]  # fmt: skip
+    (gap,) = order.gaps
+    assert gap.from_s == START_S + 60 and gap.to_s == START_S + 200
+
+
+def test_an_earlier_boots_backlog_that_is_met_first_after_the_later_boot_is_late():
+    order = StationOrder()
+    now = [pack(seq, boot=2, sampled_s=START_S + 900 + 15 * seq) for seq in range(3)]
+    old = [pack(seq, received_s=START_S + 1000 + seq) for seq in range(5)]
+    released = hear(order, now + old)
+    assert [release.late for release in released] == [False] * 3 + [True] * 5
+    assert order.sampled_s == START_S + 930
+
+
+def test_packs_from_before_the_first_that_was_heard_are_released_once():
+    order = StationOrder()
+    packs = [pack(7), pack(8), pack(3, received_s=START_S + 300), pack(3, received_s=START_S + 400)]
+    assert seqs(hear(order, packs)) == [7, 8, 3]
+
+
+def test_a_clock_that_is_set_back_begins_anew():
+    order = StationOrder()
+    first = [pack(seq, sampled_s=START_S + 7200 + 15 * seq, received_s=START_S + 15 * seq + 1) for seq in range(5)]
+    then = [pack(seq) for seq in range(5, 9)]
+    released = hear(order, first + then)
+    assert [release.set_back for release in released] == [False] * 5 + [True] + [False] * 3
+    assert order.sampled_s == START_S + 15 * 8
+
+
+def test_a_number_far_ahead_keeps_its_limit():
+    order = StationOrder()
+    released = hear(order, [pack(0), pack(2**40, sampled_s=START_S + 30)])
+    assert seqs(released) == [0, 2**40]
+    assert len(order.gaps[0].missing) == 20_000

@@ -1,0 +1,99 @@
+"""What has stopped when water stops: the pump, a bed's branch, or its siphon; and that a healthy garden is left in peace."""
+
+from __future__ import annotations
+
+import pytest
+from small_garden import DUSK_S, HOUR_S, NOON_S, Garden, alarms, cycles, drive, monitor
+
+ONE = {"bed-1": (400.0, 200.0)}
+
+
+def stop_at(wet: bool, bed: str, after_s: float, **plan) -> float:
+    """A moment after `after_s` at which the bed has just been `wet`, or dry, for a minute."""
+    garden = Garden(start_s=NOON_S, end_s=after_s + 3600, **plan)
+    return next(at_s for at_s, is_wet in garden.changes(bed) if is_wet == wet and at_s > after_s) + 60
+
+
+def only(found: list, *expected: tuple[str, str]) -> None:
+    assert alarms(found) == [(alarm, subject, "raised") for alarm, subject in expected]
+
+
+def test_a_healthy_garden_raises_nothing_by_day_and_by_night():
+    garden = Garden(end_s=NOON_S + 30 * HOUR_S)
+    events = drive(monitor(), garden.packs(), garden.end_s)
+    only(events)
+    for bed in garden.beds:
+        assert [cycle.time for cycle in cycles(events, bed)] == [at_s for at_s in garden.falls(bed) if at_s < garden.end_s - 300]
+        assert [cycle.number for cycle in cycles(events, bed)] == list(range(1, len(cycles(events, bed)) + 1))
+
+
+@pytest.mark.parametrize("from_s", [NOON_S + 4 * HOUR_S, DUSK_S + 3 * HOUR_S], ids=["by day", "by night"])
+def test_a_stopped_pump_is_one_alarm_and_clears_when_water_comes_again(from_s):
+    garden = Garden(end_s=from_s + 4 * HOUR_S, still=[("pump", from_s, from_s + 2 * HOUR_S)])
+    events = drive(monitor(), garden.packs(), garden.end_s)
+    assert alarms(events) == [("pump-stopped", "pump", "raised"), ("pump-stopped", "pump", "cleared")]
+    raised, cleared = (event for event in events if event.kind == "alarm")
+    assert from_s < raised.time < from_s + 1800
+    assert abs(raised.since - from_s) < 600
+    assert from_s + 2 * HOUR_S < cleared.time < from_s + 2 * HOUR_S + 900
+
+
+def test_by_night_the_batterys_step_tells_within_ten_minutes_and_to_the_minute():
+    from_s = DUSK_S + 3 * HOUR_S
+    garden = Garden(end_s=from_s + HOUR_S, still=[("pump", from_s, from_s + 9 * HOUR_S)])
+    events = drive(monitor(), garden.packs(), garden.end_s)
+    only(events, ("pump-stopped", "pump"))
+    (raised,) = (event for event in events if event.kind == "alarm")
+    assert raised.time < from_s + 600
+    assert abs(raised.since - from_s) < 60
+    assert " mV" in raised.message
+
+
+def test_a_step_in_voltage_while_beds_go_on_is_no_stopped_pump():
+    lamp_s = DUSK_S + 3 * HOUR_S
+    garden = Garden(end_s=lamp_s + 3 * HOUR_S)
+    garden.volts = lambda at_s: 12.5 if at_s < lamp_s else 12.56
+    only(drive(monitor(), garden.packs(), garden.end_s))
+
+
+@pytest.mark.parametrize("wet", [True, False])
+def test_a_single_beds_pump_without_current_is_told_by_the_sensor(wet):
+    from_s = stop_at(wet, "bed-1", NOON_S + 4 * HOUR_S, beds=ONE)
+    garden = Garden(ONE, end_s=from_s + HOUR_S, still=[("pump", from_s, from_s + 9 * HOUR_S)], current=True)
+    events = drive(monitor(beds=ONE), garden.packs(), garden.end_s)
+    only(events, ("pump-stopped", "pump"))
+    assert events[-1].time < from_s + 600 or any(e.kind == "alarm" and e.time < from_s + 600 for e in events)
+
+
+@pytest.mark.parametrize(("wet", "alarm"), [(True, "siphon-not-starting"), (False, "siphon-not-breaking")])
+def test_a_single_bed_that_stands_while_its_pump_draws_is_its_siphon(wet, alarm):
+    from_s = stop_at(wet, "bed-1", NOON_S + 4 * HOUR_S, beds=ONE)
+    garden = Garden(ONE, end_s=from_s + 4 * HOUR_S, still=[("bed-1", from_s, from_s + 9 * HOUR_S)], current=True)
+    only(drive(monitor(beds=ONE), garden.packs(), garden.end_s), (alarm, "bed-1"))
+
+
+@pytest.mark.parametrize(("wet", "alarm"), [(True, "siphon-not-starting"), (False, "siphon-not-breaking")])
+def test_one_bed_stands_and_its_neighbour_keeps_its_pace_so_it_is_the_siphon(wet, alarm):
+    from_s = stop_at(wet, "bed-1", NOON_S + 4 * HOUR_S)
+    garden = Garden(end_s=from_s + 5 * HOUR_S, still=[("bed-1", from_s, from_s + 3 * HOUR_S)])
+    events = drive(monitor(), garden.packs(), garden.end_s)
+    assert alarms(events) == [(alarm, "bed-1", "raised"), (alarm, "bed-1", "cleared")]
+
+
+def test_one_bed_stands_dry_and_its_neighbour_quickens_so_its_branch_is_closed():
+    from_s = stop_at(False, "bed-1", NOON_S + 4 * HOUR_S)
+    garden = Garden(
+        end_s=from_s + 4 * HOUR_S, still=[("bed-1", from_s, from_s + 9 * HOUR_S)], pace={"bed-2": (from_s, 0.7)}
+    )
+    only(drive(monitor(), garden.packs(), garden.end_s), ("bed-starved", "bed-1"))
+
+
+def test_a_pump_that_pauses_for_three_minutes_raises_nothing():
+    from_s = DUSK_S + 3 * HOUR_S
+    garden = Garden(end_s=from_s + 3 * HOUR_S, still=[("pump", from_s, from_s + 180)])
+    only(drive(monitor(), garden.packs(), garden.end_s))
+
+
+def test_a_slower_pace_that_comes_to_stay_raises_nothing():
+    garden = Garden(end_s=NOON_S + 7 * HOUR_S, pace={bed: (NOON_S + 3 * HOUR_S, 1.1) for bed in ("bed-1", "bed-2")})
+    only(drive(monitor(), garden.packs(), garden.end_s))
