@@ -122,3 +122,11 @@ def alarms(events: Iterable) -> list[tuple[str, str, str]]:
 
 def cycles(events: Iterable, bed: str) -> list:
     return [event for event in events if event.kind == "cycle" and event.bed == bed]
+
+
+def assert_all_counted(garden: Garden, events: Iterable, bed: str) -> None:
+    """Each fall once, in order and by its number; only the last five minutes may still be undecided."""
+    told, falls = cycles(events, bed), garden.falls(bed)
+    assert [cycle.time for cycle in told] == falls[: len(told)]
+    assert [cycle.number for cycle in told] == list(range(1, len(told) + 1))
+    assert all(fall_s > garden.end_s - 300 for fall_s in falls[len(told) :])

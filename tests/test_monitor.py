@@ -1,0 +1,293 @@
+"""The whole engine through its one door: any stream of packs, in any order, at any moment saved and restored."""
+
+from __future__ import annotations
+
+import math
+import pickle
+
+import pytest
+from barreltide.core.event import as_line
+from barreltide.core.monitor import Monitor, fingerprint
+from barreltide.core.reading import Pack, Reading, ServiceStarted
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from small_garden import DAWN_S, DUSK_S, HOUR_S, NOON_S, SUN, Garden, alarms, assert_all_counted, cycles, drive, monitor, site
+
+NAMES = ["bed-1/high", "bed-2/high", "bed-1/low", "bed-1/level", "battery/voltage", "water/temperature", "sump/low"]
+NAMES += ["pump/current", "panel/current", "battery/temperature", "station/uptime", "no/such", "bed-9/high"]
+
+
+def outage(packs, from_s: float, to_s: float):
+    """What is sent between the two moments arrives after the second, ten packs a second."""
+    kept = 0
+    for pack in packs:
+        if from_s <= pack.received_s < to_s:
+            kept += 1
+            pack = pack._replace(received_s=to_s + kept / 10)
+        elif to_s <= pack.received_s < to_s + kept / 10:
+            pack = pack._replace(received_s=to_s + kept / 10 + (pack.received_s - to_s) / 1000)
+        yield pack
+
+
+# -- anything that may arrive
+
+
+def _value(name: str):
+    if name.endswith(("high", "sump/low", "bed-1/low")):
+        return st.booleans()
+    return st.sampled_from([0.0, -0.0, 12.6, 85.0, -127.0, 1e300, -1e300, 20.5, 14.4])
+
+
+READINGS = st.sampled_from(NAMES).flatmap(
+    lambda name: st.builds(Reading, st.just(name), st.floats(NOON_S - 90_000, NOON_S + 90_000), _value(name))
+)
+PACKS = st.builds(
+    Pack,
+    st.floats(NOON_S, NOON_S + 30_000),
+    st.sampled_from(["barrels", "shed", "stranger"]),
+    st.integers(0, 3),
+    st.integers(0, 40),
+    st.lists(READINGS, max_size=5).map(tuple),
+)
+INPUTS = st.lists(PACKS | st.builds(ServiceStarted, st.floats(NOON_S, NOON_S + 30_000)), max_size=40)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(INPUTS)
+def test_no_valid_pack_stops_the_engine_and_what_it_tells_takes_turns(inputs):
+    events = drive(monitor(stations=("barrels", "shed")), inputs, NOON_S + 40_000)
+    assert [event.reason for event in events if event.kind == "choked"] == []
+    standing = set()
+    for event in events:
+        assert not any(isinstance(value, float) and not math.isfinite(value) for value in as_line(event).values())
+        if event.kind == "alarm" and event.change == "raised":
+            assert (event.alarm, event.subject) not in standing
+            standing.add((event.alarm, event.subject))
+        elif event.kind == "alarm":
+            standing.remove((event.alarm, event.subject))
+    for bed in ("bed-1", "bed-2"):
+        told = cycles(events, bed)
+        assert [cycle.number for cycle in told] == list(range(1, len(told) + 1))
+        assert len({cycle.time for cycle in told}) == len(told)
+        for cycle in told:
+            assert cycle.period_s is None or cycle.period_s == pytest.approx(cycle.high_s + cycle.low_s)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(INPUTS, st.integers(0, 40))
+def test_saved_and_restored_at_any_moment_it_goes_on_as_if_nothing_had_been(inputs, at):
+    inputs = sorted(inputs, key=lambda item: item.received_s)
+    one = monitor(stations=("barrels", "shed"))
+    drive(one, inputs[:at])
+    two = Monitor.restore(one.save(), site(stations=("barrels", "shed")), SUN)
+    assert two.standing() == one.standing() and two.picture() == one.picture()
+    assert drive(two, inputs[at:], NOON_S + 40_000) == drive(one, inputs[at:], NOON_S + 40_000)
+
+
+def test_a_garden_saved_and_restored_every_hour_tells_the_same():
+    garden = Garden(start_s=NOON_S, end_s=NOON_S + 20 * HOUR_S, still=[("pump", DUSK_S + 2 * HOUR_S, DUSK_S + 4 * HOUR_S)])
+    packs = list(garden.packs())
+    watch, events = monitor(), []
+    for at in range(0, len(packs), 240):
+        events += drive(watch, packs[at : at + 240])
+        watch = Monitor.restore(watch.save(), site(), SUN)
+    assert events == drive(monitor(), packs)
+    assert {event.kind for event in events} == {"cycle", "alarm", "battery", "night"}
+
+
+def test_the_same_recording_tells_the_same_twice():
+    garden = Garden(end_s=NOON_S + 20 * HOUR_S)
+    assert drive(monitor(), garden.packs()) == drive(monitor(), garden.packs())
+
+
+def test_a_blob_that_is_not_ours_is_refused():
+    for blob in (b"", b"nonsense", pickle.dumps(print), pickle.dumps([1])):
+        with pytest.raises(ValueError, match="saved state cannot be read"):
+            Monitor.restore(blob, site(), SUN)
+
+
+def test_the_fingerprint_changes_with_the_garden():
+    assert fingerprint(site()) == fingerprint(site())
+    assert fingerprint(site()) != fingerprint(site(beds=("bed-1",)))
+
+
+# -- the clock
+
+
+def test_the_clock_neither_goes_back_nor_repeats_itself():
+    watch = monitor()
+    drive(watch, Garden(end_s=NOON_S + HOUR_S).packs(), NOON_S + 2 * HOUR_S)
+    now_s = watch.picture()["time"]
+    watch.take(Pack(NOON_S, "barrels", 7, 5000, ()))
+    assert watch.advance(NOON_S) == []
+    assert watch.picture()["time"] == now_s == NOON_S + 2 * HOUR_S
+
+
+def test_ticks_come_of_the_inputs_times_so_advancing_between_them_changes_nothing():
+    garden = Garden(end_s=NOON_S + 12 * HOUR_S)
+    one, two, events = monitor(), monitor(), []
+    for pack in garden.packs():
+        events += two.advance(pack.received_s - 0.2) + two.take(pack)
+    assert events == drive(one, garden.packs())
+
+
+def test_a_start_of_the_service_jumps_over_its_sleep_without_a_word():
+    garden = Garden(end_s=NOON_S + 8 * HOUR_S)
+    slept = [pack for pack in garden.packs() if not NOON_S + 3 * HOUR_S < pack.received_s < NOON_S + 5 * HOUR_S]
+    events = drive(monitor(), [*slept, ServiceStarted(NOON_S + 5 * HOUR_S)], garden.end_s)
+    assert alarms(events) == []
+    told = {cycle.time for cycle in cycles(events, "bed-1")}
+    awake = [at_s for at_s in garden.falls("bed-1") if not NOON_S + 3 * HOUR_S - 60 < at_s < NOON_S + 5 * HOUR_S + 60]
+    assert {at_s for at_s in awake if at_s < garden.end_s - 300} <= told
+
+
+# -- stations
+
+
+def test_a_silent_station_is_the_only_alarm_and_clears_when_it_talks_again():
+    garden = Garden(end_s=NOON_S + 8 * HOUR_S, still=[("pump", NOON_S + 3.1 * HOUR_S, NOON_S + 5 * HOUR_S)])
+    heard = [pack for pack in garden.packs() if not NOON_S + 3 * HOUR_S < pack.received_s < NOON_S + 6 * HOUR_S]
+    events = drive(monitor(), heard, garden.end_s)
+    assert alarms(events) == [("station-silent", "barrels", "raised"), ("station-silent", "barrels", "cleared")]
+    raised, cleared = (event for event in events if event.kind == "alarm")
+    assert NOON_S + 3 * HOUR_S + 300 < raised.time < NOON_S + 3 * HOUR_S + 900
+    assert NOON_S + 6 * HOUR_S < cleared.time < NOON_S + 6 * HOUR_S + 600
+
+
+def test_a_station_that_never_came_is_silent():
+    events = monitor().take(Pack(NOON_S, "stranger", 1, 0, ()))
+    watch = monitor()
+    events += drive(watch, [ServiceStarted(NOON_S)], NOON_S + HOUR_S)
+    assert alarms(events) == [("station-silent", "barrels", "raised")]
+
+
+def test_a_backlog_is_counted_right_and_raises_nothing_but_the_silence():
+    garden = Garden(end_s=NOON_S + 14 * HOUR_S)
+    watch = monitor()
+    events = drive(watch, outage(garden.packs(), NOON_S + 3 * HOUR_S, NOON_S + 9 * HOUR_S), garden.end_s)
+    assert alarms(events) == [("station-silent", "barrels", "raised"), ("station-silent", "barrels", "cleared")]
+    for bed in garden.beds:
+        assert_all_counted(garden, events, bed)
+        assert all(cycle.period_s is not None for cycle in cycles(events, bed)[1:])
+
+
+def test_a_pump_that_stopped_unheard_is_told_after_the_backlog():
+    stop_s = NOON_S + 4 * HOUR_S
+    garden = Garden(end_s=NOON_S + 14 * HOUR_S, still=[("pump", stop_s, NOON_S + 20 * HOUR_S)])
+    events = drive(monitor(), outage(garden.packs(), NOON_S + 3 * HOUR_S, NOON_S + 7 * HOUR_S), garden.end_s)
+    assert alarms(events) == [
+        ("station-silent", "barrels", "raised"),
+        ("station-silent", "barrels", "cleared"),
+        ("pump-stopped", "pump", "raised"),
+    ]
+    last = [event for event in events if event.kind == "alarm"][-1]
+    assert NOON_S + 7 * HOUR_S < last.time < NOON_S + 8 * HOUR_S and abs(last.since - stop_s) < 600
+
+
+def test_unknown_stations_and_names_are_passed_over():
+    garden = Garden(end_s=NOON_S + 3 * HOUR_S)
+    packs = list(garden.packs())
+    strange = [pack._replace(station="stranger", received_s=pack.received_s + 0.1) for pack in packs]
+    more = [pack._replace(readings=(*pack.readings, Reading("no/such", pack.received_s, 1.0))) for pack in packs]
+    assert drive(monitor(), more + strange) == drive(monitor(), packs)
+
+
+def test_two_stations_each_with_a_bed_of_their_own():
+    gardens = [
+        Garden({"bed-1": (400.0, 200.0)}, end_s=NOON_S + 8 * HOUR_S, station="barrels"),
+        Garden({"bed-2": (520.0, 230.0)}, end_s=NOON_S + 4 * HOUR_S, station="shed", water_c=None),
+    ]
+    packs = [*gardens[0].packs(boot=1)]
+    for pack in gardens[1].packs(boot=2):
+        packs.append(pack._replace(readings=tuple(r for r in pack.readings if r.name != "battery/voltage")))
+    events = drive(monitor(stations=("barrels", "shed")), packs, NOON_S + 8 * HOUR_S)
+    assert alarms(events) == [("station-silent", "shed", "raised")]
+    for garden, bed in zip(gardens, ("bed-1", "bed-2"), strict=True):
+        assert_all_counted(garden, events, bed)
+
+
+def test_a_station_that_starts_again_costs_one_period_and_no_alarm():
+    garden = Garden(end_s=NOON_S + 6 * HOUR_S)
+    off_s, on_s = NOON_S + 3 * HOUR_S + 40, NOON_S + 3 * HOUR_S + 160
+    packs = []
+    for pack in garden.packs():
+        if pack.received_s < off_s:
+            packs.append(pack)
+        elif pack.received_s >= on_s:
+            first = packs[-1].seq if packs[-1].boot == 7 else first
+            packs.append(pack._replace(boot=8, seq=len(packs)))
+    events = drive(monitor(), packs, garden.end_s)
+    assert alarms(events) == []
+    for bed in garden.beds:
+        told = cycles(events, bed)
+        seen = [at_s for at_s in garden.falls(bed) if at_s < garden.end_s - 300 and not off_s - 3 <= at_s < on_s]
+        assert set(seen) <= {cycle.time for cycle in told} and len(told) <= len(seen) + 1
+        assert sum(cycle.period_s is None for cycle in told[1:]) <= 2
+
+
+def test_numbers_go_on_from_where_they_were():
+    watch = monitor()
+    watch.number_cycles_from({"bed-1": 41, "no-such": 5})
+    events = drive(watch, Garden(end_s=NOON_S + 2 * HOUR_S).packs())
+    assert cycles(events, "bed-1")[0].number == 42 and cycles(events, "bed-2")[0].number == 1
+
+
+# -- battery and night
+
+
+def test_the_charge_is_told_four_times_an_hour_and_the_night_at_dawn():
+    garden = Garden(end_s=NOON_S + 26 * HOUR_S)
+    events = drive(monitor(), garden.packs(), garden.end_s)
+    told = [event for event in events if event.kind == "battery"]
+    assert max(b.time - a.time for a, b in zip(told[:-1], told[1:], strict=True)) <= 900
+    for one in told:
+        assert 0 <= one.low <= one.state_of_charge <= one.high <= 1 and one.basis in ("rested", "loaded", "charging")
+    (night,) = (event for event in events if event.kind == "night")
+    assert night.date == "2026-06-10" and night.dawn <= night.time < night.dawn + 120
+    # Sunset and sunrise at 38.5 N 121.7 W on 10 and 11 June, to the quarter of an hour (from memory): 20:30 and 05:42 PDT.
+    assert abs(night.dusk - DUSK_S) < 900 and abs(night.dawn - DAWN_S) < 900
+    hours = (night.dawn - night.dusk) / HOUR_S
+    assert 0.7 * 2 * hours < night.used_ah < 1.3 * 2 * hours  # the site says 2 A at 12.6 V
+    assert abs(night.lowest_voltage_v - min(garden.battery_v(DAWN_S - 1), 12.55 - 0.01 * 9.2)) < 0.03
+    assert 0 <= night.state_of_charge_dusk <= 1 and 0 <= night.state_of_charge_dawn <= 1 and night.hours_left >= 0
+
+
+def test_a_battery_at_its_floor_is_told_once_by_night():
+    def sagging(at_s):
+        return 13.6 if at_s < DUSK_S else 12.4 - 0.12 * (at_s - DUSK_S) / HOUR_S
+
+    garden = Garden(end_s=DUSK_S + 8 * HOUR_S, volts=sagging)
+    found = alarms(drive(monitor(), garden.packs(), garden.end_s))
+    assert found.count(("battery-low", "battery", "raised")) == 1
+    assert {alarm for alarm, _, _ in found} <= {"battery-low", "battery-will-not-last"}
+
+
+# -- a mistake in the engine
+
+
+def test_a_pack_that_the_engine_chokes_on_is_told_and_the_next_one_is_judged(monkeypatch):
+    watch = monitor()
+    packs = list(Garden(end_s=NOON_S + HOUR_S).packs())
+    hear = Monitor._hear_voltage
+
+    def stumbling(self, subject, reading, *rest):
+        if reading.sampled_s == NOON_S + 1800:
+            raise ZeroDivisionError("on purpose")
+        return hear(self, subject, reading, *rest)
+
+    monkeypatch.setattr(Monitor, "_hear_voltage", stumbling)
+    watch._sinks = watch._wire(site())
+    events = drive(watch, packs)
+    (choked,) = (event for event in events if event.kind == "choked")
+    assert (choked.station, choked.boot) == ("barrels", 7) and "on purpose" in choked.reason
+    assert ("sensor-fault", "barrels/readings", "raised") in alarms(events)
+    assert len(cycles(events, "bed-1")) == 5
+
+
+def test_a_tick_that_fails_never_leaves_the_engine(monkeypatch):
+    watch = monitor()
+    monkeypatch.setattr(Monitor, "_judge_water", lambda self, now_s: 1 / 0)
+    events = drive(watch, Garden(end_s=NOON_S + HOUR_S).packs())
+    assert [event.station for event in events if event.kind == "choked"] == ["engine"]
+    assert ("sensor-fault", "engine/judgement", "raised") in alarms(events)
+
