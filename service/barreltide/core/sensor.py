@@ -4,7 +4,7 @@ Theory. A DS18B20 thermometer shows 85 °C when it lost its supply before conver
 weak, and software shows -127 °C when it is gone (data sheet; the Linux kernel's w1_therm notes); all three
 are possible only in a fault here. Water in barrels neither jumps by degrees within minutes nor stays within one
 sixteenth of a degree for half a day. A float switch that changes many times an hour without ever resting is loose, or
-rides on waves. A reading whose station still talks, but which no longer comes itself, has lost its sensor.
+rides on waves. A reading whose station still talks, but which no longer comes in its own rhythm, has lost its sensor.
 
 It cannot tell a float that hangs from water that stands: that is judged with the bed (pump.py).
 """
@@ -14,6 +14,8 @@ from __future__ import annotations
 from .alarm import Alarms
 
 MISSING_S = 1500.0  # five times the repetition of states
+MISSING_RHYTHMS = 4  # a thermometer read once an hour is not missing in between …
+MISSING_UNLEARNED_S = 2 * 3600.0  # … nor before its rhythm is known
 FROZEN_S = 12 * 3600.0
 FROZEN_COUNT = 60
 JUMP_C = 3.0
@@ -28,6 +30,7 @@ class Gauge:
         self.name, self._lowest, self._highest, self._jump, self._impossible = name, lowest, highest, jump, impossible
         self.value: float | None = None
         self.heard_s: float | None = None  # newest possible value
+        self._rhythm_s: float | None = None  # the usual time between readings: a median that steps up and down
         self._same_since_s = 0.0
         self._same_count = 0
         self._varied = False
@@ -58,20 +61,30 @@ class Gauge:
             self._varied = self._varied or self.value is not None
             self._same_since_s, self._same_count = time_s, 0
         self._same_count += 1
+        if self.heard_s is not None and time_s > self.heard_s:
+            interval_s = time_s - self.heard_s
+            rhythm_s = self._rhythm_s
+            self._rhythm_s = rhythm_s * (1.1 if interval_s > rhythm_s else 0.9) if rhythm_s else interval_s
         self.value, self.heard_s = value, time_s
         return value
+
+    @property
+    def _missing_after_s(self) -> float:
+        if self._rhythm_s is None:
+            return MISSING_UNLEARNED_S
+        return max(MISSING_S, MISSING_RHYTHMS * self._rhythm_s)
 
     def judge(self, now_s: float, sampled_s: float, alarms: Alarms) -> None:
         """State the fault, if any, at `sampled_s`."""
         if self._bad_count >= 3 and self._bad_since_s is not None:
             alarms.report(now_s, "sensor-fault", self.name, self._bad_since_s, self._bad_words)
-        elif self.heard_s is not None and self._bad_count == 0 and sampled_s - self.heard_s > MISSING_S:
+        elif self.heard_s is not None and self._bad_count == 0 and sampled_s - self.heard_s > self._missing_after_s:
             minutes = (sampled_s - self.heard_s) / 60
             words = f"The reading '{self.name}' is missing. It has not come for {minutes:.0f} minutes."
             alarms.report(now_s, "sensor-fault", self.name, self.heard_s, words)
         elif self._varied and self._same_count > FROZEN_COUNT and sampled_s - self._same_since_s > FROZEN_S:
             hours = (sampled_s - self._same_since_s) / 3600
-            words = f"The reading '{self.name}' is frozen. It has stood at exactly {self.value:g} for {hours:.0f} hours."
+            words = f"The reading '{self.name}' is frozen. It has stood at just {self.value:g} for {hours:.0f} hours."
             alarms.report(now_s, "sensor-fault", self.name, self._same_since_s, words)
         elif self._bad_count == 0:
             alarms.normal(now_s, "sensor-fault", self.name)
@@ -87,8 +100,8 @@ def judge_float(
     allowed = CHATTER_FLIPS + 8 * CHATTER_S / period_s
     if len(recent) > allowed:
         words = (
-            f"The float switch '{name}' chatters. It changed {len(recent)} times in half an hour: it hangs loose, or rides"
-            " on waves."
+            f"The float switch '{name}' chatters. It changed {len(recent)} times in half an hour: it hangs loose,"
+            " or rides on waves."
         )
         alarms.report(now_s, "sensor-fault", name, recent[0], words)
     elif heard_s is not None and sampled_s - heard_s > MISSING_S:
