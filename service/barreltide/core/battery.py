@@ -23,6 +23,7 @@ from bisect import bisect_right
 from math import exp, hypot, log
 from random import Random
 
+from .daylight import Daylight
 from .event import BatteryJudged
 
 Table = tuple[tuple[float, float], ...]
@@ -44,9 +45,9 @@ TABLES: dict[str, tuple[Table, Table]] = {
     "flooded": (BCI, T105), "agm": (AGM_LOW, AGM_HIGH), "gel": (AGM_LOW, GEL), "lifepo4": (LIFEPO4, LIFEPO4),
 }  # fmt: skip
 
-STEP_S = 300.0
+STEP_S = 600.0
 SAY_S = 600.0
-PARTICLES = 160
+PARTICLES = 120
 GRID = 100
 REST_S = 6 * 3600.0  # idle time before a voltage counts as rested (a battery maker's user guide, §7.4)
 INDEPENDENT_S = 5 * 3600.0  # voltages closer than this share the errors of table, temperature and relaxation
@@ -98,10 +99,11 @@ LEAST_SPREAD = {
 
 
 class StateOfCharge:
-    """The cloud. Feed it every voltage; it steps by five minutes of the station's time."""
+    """The cloud. Feed it every voltage; it steps by ten minutes of the station's time."""
 
-    def __init__(self, battery, panel_w: float | None, load_a: float | None) -> None:
+    def __init__(self, battery, panel_w: float | None, load_a: float | None, daylight: Daylight) -> None:
         """battery: the site's table; load_a: all pumps together at 12.6 V, None if nobody measured."""
+        self._daylight = daylight
         self._scale = 12.0 / battery.nominal_voltage_v
         self._capacity_ah = battery.capacity_ah * battery.in_parallel
         own = battery.rested_voltage_v
@@ -128,14 +130,12 @@ class StateOfCharge:
         self._n = 0
         self._held_v = self._held_s = self._top_v = 0.0
 
-    def add(
-        self, time_s: float, volts: float, dark: bool, sun_share: float, pumping: bool, celsius: float | None
-    ) -> BatteryJudged | None:
-        """Take one reading; answers every quarter of an hour or more often. sun_share: clear-sky sun, 0 to 1."""
+    def add(self, time_s: float, volts: float, pumping: bool, celsius: float | None) -> BatteryJudged | None:
+        """Take one reading; answers every ten minutes. celsius: of the battery, if known."""
         if self._start_s is None:
             self._start_s = time_s
         elif time_s - self._start_s >= STEP_S:
-            self._step(time_s, dark, sun_share, pumping, celsius)
+            self._step(time_s, pumping, celsius)
         self._sum += volts * self._scale
         self._n += 1
         if self.mean is None or time_s - self._said_s < SAY_S or self.judged_s <= self._said_s:
@@ -152,8 +152,9 @@ class StateOfCharge:
         """Capacity as estimated, ampere-hours."""
         return self._capacity_ah * self._capacity_gain
 
-    def _step(self, time_s: float, dark: bool, sun_share: float, pumping: bool, celsius: float | None) -> None:
+    def _step(self, time_s: float, pumping: bool, celsius: float | None) -> None:
         dt_s = time_s - self._start_s
+        dark = self._daylight.is_dark(time_s)
         volts = self._sum / self._n
         self._start_s, self._sum, self._n = time_s, 0.0, 0
         if dt_s > 3 * STEP_S:
@@ -168,7 +169,7 @@ class StateOfCharge:
             self._discharge(volts, dt_s, pumping)
             self._weigh_night(volts, time_s, pumping, celsius, dt_s)
         else:
-            self._charge(volts, dt_s, sun_share, pumping)
+            self._charge(volts, dt_s, self._daylight.noon_share(time_s), pumping)
         self.basis = "charging" if charging else "loaded"
         if self.idle_since_s and time_s - max(self.idle_since_s, self.charge_ended_s or 0) > REST_S:
             self.basis = "rested"

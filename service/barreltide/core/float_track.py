@@ -23,7 +23,7 @@ from collections.abc import Callable
 from statistics import median
 from typing import NamedTuple
 
-from .order import BACKDATED_S, RESTARTED, Gap
+from .order import BACKDATED_S, HOLD_S, RESTARTED, Gap
 
 KEPT_S = 3 * 86400.0  # backlogs older than this are stored but no longer counted
 STEADY_UNLEARNED_S = 40.0
@@ -197,8 +197,9 @@ class FloatTrack:
             self._known = (sampled_s, now_s)
         steady_s = self.steady_s
         silent_s = now_s - self._known[1]
-        # A station that has fallen silent leaves its last change hanging; after a while nothing better will come.
-        until_s = self._known[0] + (silent_s if silent_s > 2 * steady_s + 20 else 0.0)
+        # A station that has fallen silent leaves its last change hanging; after a while nothing better will come. That
+        # is more than the hold: packs that wait for one before them are not silence.
+        until_s = self._known[0] + (silent_s if silent_s > max(2 * steady_s, HOLD_S) + 20 else 0.0)
         return self._take(self._phases.settle(until_s, steady_s, self.least_s))
 
     def recount(self) -> None:

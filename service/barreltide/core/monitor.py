@@ -81,7 +81,7 @@ class Monitor:
         }
         currents = [pump.current_a for pump in site.pumps]
         load_a = sum(currents) if all(current is not None for current in currents) else None
-        self._battery = StateOfCharge(site.battery, site.panel.power_w, load_a)
+        self._battery = StateOfCharge(site.battery, site.panel.power_w, load_a, self._daylight)
         self._power = PowerWatch(site.battery, self._battery, self._daylight, self._alarms)
         self._night = Night(self._daylight, site.battery.lowest_state_of_charge)
         self._sump = Sump(self._alarms)
@@ -94,6 +94,7 @@ class Monitor:
         )
         self._sinks = self._wire(site)
         self._told: list[Event] = []
+        self._is_pumping = True
         self._forgot_s = 0.0
         self._stumbled_s = -3600.0
 
@@ -213,8 +214,11 @@ class Monitor:
             if not heard or any(self._is_waiting(station) for station in heard):
                 continue
             sampled_s = min(station.order.sampled_s for station in heard)
+            if sampled_s - pump.judged_s < TICK_S:
+                continue  # nothing new was sampled
             dark = self._daylight.is_dark(sampled_s)
             pump.judge(now_s, sampled_s, dark, self._daylight.dark_since_s(sampled_s))
+            self._is_pumping = any(other.stopped_since_s is None for other in self._pumps.values())
 
     def _judge_minutely(self, now_s: float) -> None:
         self._alarms.tick(now_s)
@@ -257,7 +261,7 @@ class Monitor:
         if station.heard_s is None:
             station.heard_s = now_s  # from the first moment of watching on
         quiet_s = now_s - station.heard_s
-        if quiet_s > station.silent_after_s:
+        if quiet_s > SILENT_S and quiet_s > station.silent_after_s:
             words = f"The station '{station.name}' is silent. It has not been heard for {quiet_s / 60:.0f} minutes."
             self._alarms.report(now_s, "station-silent", station.name, station.heard_s, words)
         elif quiet_s < BACK_S and now_s - station.came_back_s > BACK_S:
@@ -341,12 +345,12 @@ class Monitor:
         time_s = reading.sampled_s
         dark = self._daylight.is_dark(time_s)
         self._trace.add(time_s, volts, dark)
-        pumping = any(pump.stopped_since_s is None for pump in self._pumps.values())
-        share = 0.0 if dark else self._daylight.noon_share(time_s)
-        judged = self._battery.add(time_s, volts, dark, share, pumping, self._celsius)
+        judged = self._battery.add(time_s, volts, self._is_pumping, self._celsius)
         if judged is not None:
             self._told.append(judged._replace(time=now_s))
-        self._night.hear(time_s, volts, self._battery.load_a(volts) if pumping else 0.0, self._battery.mean)
+        if self._night.spans(time_s):
+            load_a = self._battery.load_a(volts) if self._is_pumping else 0.0
+            self._night.hear(time_s, volts, load_a, self._battery.mean)
 
     def _hear_battery_temperature(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
         if not release.late and -30 < reading.value < 70:

@@ -21,10 +21,12 @@ class Night:
         self._lowest_v: float | None = None
         self._last_s: float | None = None
 
+    def spans(self, time_s: float) -> bool:
+        """Whether the moment lies in the night that is being gathered."""
+        return self._dusk_s is not None and self._dusk_s <= time_s < self._dawn_s
+
     def hear(self, time_s: float, volts: float, load_a: float, charge: float | None) -> None:
-        """One voltage reading, the load that the pumps were, and the state of charge as judged then."""
-        if self._dusk_s is None or not self._dusk_s <= time_s < (self._dawn_s or 0.0):
-            return
+        """One voltage reading of this night, the load that the pumps were, and the state of charge as judged then."""
         if self._charge_dusk is None:
             self._charge_dusk = charge
         if self._lowest_v is None or volts < self._lowest_v:

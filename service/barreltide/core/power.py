@@ -32,7 +32,7 @@ FIRST_GUESS_S = 2 * 3600.0  # from sunrise to charging, before a morning has bee
 
 
 class PowerWatch:
-    """Judges once a minute, from the state of charge and the five-minute voltage in it."""
+    """Judges once a minute, from the state of charge and the voltage in it."""
 
     def __init__(self, battery, charge: StateOfCharge, daylight: Daylight, alarms: Alarms) -> None:
         """battery: the site's table."""

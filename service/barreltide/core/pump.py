@@ -31,6 +31,7 @@ from __future__ import annotations
 
 from collections import deque
 from math import log
+from statistics import median
 
 from .alarm import Alarms
 from .bed import Bed
@@ -57,27 +58,32 @@ class Pump:
         self.name: str = plan.name
         self.beds = beds
         self.stopped_since_s: float | None = None
+        self.judged_s = 0.0  # how far its water has been judged
         self._trace, self._alarms, self._cut_off_v = trace, alarms, cut_off_v
         self._stop_seen_by_step = False
         self._distrusted_v = 0.0  # a step of this size has once been no stop
         self._faults: dict[str, tuple[str, float]] = {}  # bed: its standing fault, and since when
         self._stop_decided_s = 0.0
-        self._currents: deque[float] = deque(maxlen=720)  # running current, A
+        self._currents: deque[float] = deque(maxlen=60)  # running current, A, since its usual value was taken
+        self._usual_a = 0.0
         self._current: tuple[float, float] | None = None  # (since, A) of the newest stretch without current
         self._current_s: float | None = None
 
     def hear_current(self, time_s: float, current_a: float) -> None:
-        usual_a = sorted(self._currents)[len(self._currents) // 2] if len(self._currents) >= 20 else None
         self._current_s = time_s
-        if usual_a is not None and usual_a > 0.05 and current_a < STOPPED_CURRENT * usual_a:
+        if self._usual_a > 0.05 and current_a < STOPPED_CURRENT * self._usual_a:
             if self._current is None:
-                self._current = (time_s, usual_a)
-        else:
-            self._current = None
-            self._currents.append(current_a)
+                self._current = (time_s, self._usual_a)
+            return
+        self._current = None
+        self._currents.append(current_a)
+        if len(self._currents) == self._currents.maxlen:
+            self._usual_a = median(self._currents)
+            self._currents.clear()
 
     def judge(self, now_s: float, sampled_s: float, dark: bool, dark_since_s: float) -> None:
         """State what holds at `sampled_s`. dark: nothing charges, and has not since `dark_since_s`."""
+        self.judged_s = sampled_s
         usable = [bed for bed in self.beds if bed.high.wet is not None and not self._is_blind(bed)]
         self._clear_beds(now_s)
         if self.stopped_since_s is not None:
