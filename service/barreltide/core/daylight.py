@@ -38,6 +38,15 @@ class Daylight:
         """When the present dark span began; `time_s` itself by day."""
         return self._from_s if self.is_dark(time_s) else time_s
 
+    def night_at(self, time_s: float) -> tuple[float, float] | None:
+        """Sunset and sunrise (Unix seconds) of the night that the moment lies in; None by day, or without either."""
+        crossings = self._crossings(time_s)
+        past = [crossing for crossing in crossings if crossing[0] <= time_s]
+        coming = [crossing for crossing in crossings if crossing[0] > time_s]
+        if past and coming and past[-1][1] and not coming[0][1]:
+            return past[-1][0], coming[0][0]
+        return None
+
     def share_of_day(self, time_s: float) -> float:
         """How much of the present light span has passed, 0 to 1; 0 in the dark."""
         return 0.0 if self.is_dark(time_s) else (time_s - self._from_s) / (self._to_s - self._from_s)
@@ -53,14 +62,7 @@ class Daylight:
         return max(highest, 0.0) * sin(pi * min(max((time_s - self._from_s) / length_s, 0.0), 1.0))
 
     def _find(self, time_s: float) -> None:
-        crossings: list[tuple[float, bool]] = []  # (moment, whether it is dark from there on)
-        for days in (-1, 0, 1):
-            dawn_s, dusk_s = self._sun.dawn_dusk(self._sun.local_date(time_s + days * DAY_S))
-            if dawn_s is not None:
-                crossings.append((dawn_s - DUSK_LAG_S, False))
-            if dusk_s is not None:
-                crossings.append((dusk_s + DUSK_LAG_S, True))
-        crossings.sort()
+        crossings = [(at_s + (DUSK_LAG_S if dark else -DUSK_LAG_S), dark) for at_s, dark in self._crossings(time_s)]
         past = [crossing for crossing in crossings if crossing[0] <= time_s]
         coming = [crossing for crossing in crossings if crossing[0] > time_s]
         if past:
@@ -72,6 +74,17 @@ class Daylight:
         if self._dark and past:
             self.dusk_s = self._from_s - DUSK_LAG_S
             self.dawn_s = self._to_s + DUSK_LAG_S if coming else None
+
+    def _crossings(self, time_s: float) -> list[tuple[float, bool]]:
+        """Sunrises and sunsets of three days in order: (moment, whether it is a sunset)."""
+        crossings: list[tuple[float, bool]] = []
+        for days in (-1, 0, 1):
+            dawn_s, dusk_s = self._sun.dawn_dusk(self._sun.local_date(time_s + days * DAY_S))
+            if dawn_s is not None:
+                crossings.append((dawn_s, False))
+            if dusk_s is not None:
+                crossings.append((dusk_s, True))
+        return sorted(crossings)
 
     def _noon_is_dark(self, time_s: float) -> bool:
         day_of_year = (time_s % (365.25 * DAY_S)) / DAY_S

@@ -39,10 +39,7 @@ class Night:
     def tick(self, now_s: float, local_date, battery: StateOfCharge) -> NightEnded | None:
         """Begin a night at its dusk and end it at its dawn. local_date: from Unix seconds to the garden's ISO date."""
         if self._dusk_s is None:
-            self._daylight.is_dark(now_s)
-            dusk_s, dawn_s = self._daylight.dusk_s, self._daylight.dawn_s
-            if dusk_s is not None and dawn_s is not None and dusk_s <= now_s < dawn_s:
-                self._dusk_s, self._dawn_s = dusk_s, dawn_s
+            self._dusk_s, self._dawn_s = self._daylight.night_at(now_s) or (None, None)
             return None
         if now_s < self._dawn_s:
             return None
