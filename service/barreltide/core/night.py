@@ -6,6 +6,8 @@ from .battery import StateOfCharge
 from .daylight import Daylight
 from .event import NightEnded
 
+DUSK_KNOWN_S = 1800.0  # a night first heard of later than this has no charge at dusk
+
 
 class Night:
     """Gathers one night at a time; `tick` answers with its record at dawn."""
@@ -27,7 +29,7 @@ class Night:
 
     def hear(self, time_s: float, volts: float, load_a: float, charge: float | None) -> None:
         """One voltage reading of this night, the load that the pumps were, and the state of charge as judged then."""
-        if self._charge_dusk is None:
+        if self._last_s is None and time_s - self._dusk_s < DUSK_KNOWN_S:
             self._charge_dusk = charge
         if self._lowest_v is None or volts < self._lowest_v:
             self._lowest_v = volts
