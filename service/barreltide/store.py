@@ -33,6 +33,7 @@ MOST_ROWS = 10_000
 MOST_REFUSED = 10_000
 MOST_REFUSED_PAYLOADS = 1_000
 MOST_SERIES = 1_000
+MOST_BOOTS_KNOWN = 1_000
 MOST_PAYLOAD = 65_536
 MOST_REASON = 2_000
 ROWS_IN_STATEMENT = 100
@@ -166,6 +167,8 @@ class Store:
         try:
             migrations.apply(self._db)
             self._series = {(row[1], row[2]): row[0] for row in self._rows("SELECT id, station, name FROM series")}
+            # What is asked about, whether or not it was committed then: beyond it nothing can be in the store.
+            self._newest_seq: dict[tuple[str, int], int] = {}
             self._next_arrival = self._rows("SELECT coalesce(max(id), 0) + 1 FROM arrivals")[0][0]
             self._next_event = self._rows("SELECT coalesce(max(id), 0) + 1 FROM events")[0][0]
         except sqlite3.Error as error:
@@ -211,7 +214,15 @@ class Store:
         return series
 
     def has_pack(self, station: str, boot: int, seq: int) -> bool:
-        return bool(self._rows(
+        newest = self._newest_seq.get((station, boot))
+        if newest is None:
+            newest = self._rows(
+                "SELECT coalesce(max(seq), -1) FROM arrivals WHERE kind = 'readings' AND station = ? AND boot = ?",
+                (station, boot))[0][0]  # fmt: skip
+            if len(self._newest_seq) >= MOST_BOOTS_KNOWN:
+                self._newest_seq.clear()
+        self._newest_seq[station, boot] = max(newest, seq)
+        return seq <= newest and bool(self._rows(
             "SELECT 1 FROM arrivals WHERE kind = 'readings' AND station = ? AND boot = ? AND seq = ?",
             (station, boot, seq)))  # fmt: skip
 
