@@ -35,7 +35,7 @@ from .sun import Sun
 
 log = logging.getLogger("barreltide.service")
 
-MOST_IN_BATCH = 50  # of what waits already: nobody waits for a batch to fill
+MOST_IN_BATCH = 100  # of what waits already: nobody waits for a batch to fill
 BATCH_S = 1.0
 TICK_S = 10.0
 TICK_BEHIND_S = 2.0
