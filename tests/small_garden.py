@@ -1,4 +1,4 @@
-"""A garden drawn with a ruler, for tests of the engine: beds that are dry and wet by turns, a battery that is high by day.
+"""A garden drawn with a ruler, for tests of the engine: beds dry and wet by turns, a battery that is high by day.
 
 It shares no formula with the engine: a bed is a list of phases, a fault is a span of time in which it stands still.
 """
@@ -43,7 +43,9 @@ def monitor(**names) -> Monitor:
 class Garden:
     """beds: name -> (dry_s, wet_s). still: (bed or "pump", from_s, to_s), in which no water moves there."""
 
-    beds: dict[str, tuple[float, float]] = field(default_factory=lambda: {"bed-1": (400.0, 200.0), "bed-2": (520.0, 230.0)})
+    beds: dict[str, tuple[float, float]] = field(
+        default_factory=lambda: {"bed-1": (400.0, 200.0), "bed-2": (520.0, 230.0)}
+    )
     start_s: float = NOON_S
     end_s: float = NOON_S + 6 * HOUR_S
     still: list[tuple[str, float, float]] = field(default_factory=list)

@@ -92,7 +92,8 @@ def later(pack: Pack, seconds: float) -> Pack:
 
 
 # Moments at quarters of a second past a whole minute's grid: a change shares its moment with a reading now and then.
-CYCLES = st.tuples(st.integers(240, 1600), st.integers(240, 1600), st.lists(st.integers(-12, 12), min_size=3, max_size=8)).map(
+LENGTHS = st.integers(240, 1600)
+CYCLES = st.tuples(LENGTHS, LENGTHS, st.lists(st.integers(-12, 12), min_size=3, max_size=8)).map(
     lambda drawn: [(drawn[0] / 4 + wander / 4, drawn[1] / 4 - wander / 4) for wander in drawn[2]]
 )
 RIPPLES = st.lists(st.lists(st.integers(8, 14).map(lambda quarters: quarters / 4), max_size=3), max_size=4)
@@ -142,7 +143,7 @@ def test_a_falls_own_report_may_be_hours_late(cycles, which, late_s):
 @settings(max_examples=60, deadline=None)
 @given(CYCLES, RIPPLES, st.data())
 def test_what_is_lost_for_good_loses_no_more_than_itself(cycles, ripples, data):
-    """Falls are at least a period apart, no more of them than there were, and lengths are told only where they are known."""
+    """No more falls than there were, and lengths only where they are known."""
     one = truth(cycles, ripples)
     sent = packs(one)
     lost = data.draw(st.sets(st.integers(1, len(sent) - 1), max_size=12))
@@ -164,6 +165,14 @@ def test_a_lost_report_is_told_by_the_repetition_once_it_is_given_up():
     assert (told.period_s, told.high_s) == (None, None)
 
 
+def test_a_report_that_comes_after_it_was_given_up_is_the_fall_that_was_told_and_no_other():
+    one = truth([(300.0, 180.0)] * 4, [])
+    own = (Reading(NAME, one.falls[2], False),)
+    assert 8 < -(one.falls[2] - START_S) % 300 < 200  # so far behind the fall comes the repetition
+    sent = [later(pack, HOPE_S + 3600 if pack.readings == own else 0.0) for pack in packs(one)]
+    assert len(Listener().hear(sent).falls) == 4
+
+
 @pytest.mark.parametrize("wet_s", [7.0, 9.0, 15.0])
 def test_a_float_near_the_top_is_wet_for_seconds_only(wet_s):
     one = truth([(180.0 - wet_s, wet_s)] * 12, [])
@@ -181,7 +190,7 @@ def test_an_hour_and_a_half_with_minutes_of_ripple():
 
 
 def test_a_repetition_taken_before_a_change_was_settled_may_come_behind_it():
-    """Contract section 2: a change is back-dated, so a repetition that is newer by number may be older, or already stale."""
+    """A change is back-dated, so a repetition that is newer by number may be older, or already stale."""
     for offset_s in (-1.0, 1.5):
         one = truth([(300.0, 200.0)] * 4, [])
         sent = []
@@ -203,8 +212,9 @@ def test_a_clock_set_back_by_two_hours_costs_the_cycle_under_way_and_no_more():
         else pack._replace(readings=tuple(r._replace(sampled_s=r.sampled_s + 7200) for r in pack.readings))
         for pack in packs(one)
     ]
-    falls = [fall.time_s for fall in Listener().hear(sent).falls]
-    assert falls == [time_s + 7200 for time_s in one.falls[:6]] + one.falls[6:]
+    heard = Listener().hear(sent)
+    assert [fall.time_s for fall in heard.falls] == [time_s + 7200 for time_s in one.falls[:6]] + one.falls[6:]
+    assert max(heard.track.flips) <= one.end_s  # or old changes would count as chatter of the coming two hours
 
 
 def test_a_clock_set_forward_keeps_counting():
@@ -224,6 +234,43 @@ def test_a_station_that_falls_silent_after_a_fall_has_still_told_it():
     one = truth([(300.0, 200.0)] * 4, [])
     sent = [pack for pack in packs(one) if pack.received_s < one.falls[-1] + 3]
     assert Listener().hear(sent, rest_s=300).times() == one.falls
+
+
+def test_packs_held_back_for_a_missing_one_are_not_silence():
+    """The missing pack tells of ripple after what looked like the fall, and comes just before the hold runs out."""
+    one = truth([(60.0, 60.0)] * 3, [[2.5], [3.5, 3.5, 2.75]])
+    ripple = Reading(NAME, one.changes[-4][0], True)
+    assert one.falls[-1] - 10 < ripple.sampled_s < one.falls[-1]
+    sent = [later(pack, 64.0) if pack.readings == (ripple,) else pack for pack in packs(one)]
+    assert Listener().hear(sent).times() == one.falls
+
+
+def test_a_fall_waits_for_ripple_that_is_missing_from_after_it():
+    one = truth([(300.0, 193.0)] * 4, [[], [12.0]])
+    first_s = one.falls[-1] - 24  # looks like the fall, and a voltage comes between it and the ripple
+    assert 6 <= -(first_s - START_S) % 15 <= 13
+    ripple = (Reading(NAME, first_s + 12, True),)
+    sent = [later(pack, 300.0 if pack.readings == ripple else 0.0) for pack in packs(one)]
+    assert Listener().hear(sent).times() == one.falls
+
+
+def test_a_report_that_agrees_with_the_edge_before_it_is_kept_for_what_a_late_pack_puts_between():
+    """Ripple about a repetition that is stale but comes first by number, with one of the ripple's reports missing."""
+    one = truth([(60.0, 118.25)] * 3, [[2.0, 2.0, 3.5], [3.25]])
+    missing = (Reading(NAME, one.falls[-1] - 3.25, True),)
+    sent = packs(one)
+    assert sum(pack.readings == missing for pack in sent) == 1
+    late = [later(pack, 72.0 if pack.readings == missing else 0.0) for pack in sent]
+    assert Listener().hear(late).times() == one.falls
+
+
+def test_a_repetition_that_speaks_before_the_changes_own_report_does_not_fix_its_moment():
+    one = truth([(60.0, 389.75)] * 8, [])
+    fall_s = one.falls[-1]
+    assert (fall_s + 2 - START_S) % 300 == 0
+    own = (Reading(NAME, fall_s, False),)
+    sent = [later(pack, 1280.0 if pack.readings == own else 0.0) for pack in packs(one)]
+    assert Listener().hear(sent).times() == one.falls
 
 
 def test_what_is_too_old_for_any_backlog_is_forgotten_and_not_told_again():

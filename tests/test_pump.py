@@ -1,4 +1,4 @@
-"""What has stopped when water stops: the pump, a bed's branch, or its siphon; and that a healthy garden is left in peace."""
+"""What has stopped when water stops: the pump, a bed's branch, or its siphon; a healthy garden is left in peace."""
 
 from __future__ import annotations
 
@@ -26,7 +26,11 @@ def test_a_healthy_garden_raises_nothing_by_day_and_by_night():
         assert_all_counted(garden, events, bed)
 
 
-@pytest.mark.parametrize("from_s", [NOON_S + 4 * HOUR_S, DUSK_S + 3 * HOUR_S], ids=["by day", "by night"])
+# By day both with the first bed full and with it drained: neither may be taken for that bed's siphon.
+STOPS_S = [*(stop_at(wet, "bed-1", NOON_S + 4 * HOUR_S) for wet in (True, False)), DUSK_S + 3 * HOUR_S]
+
+
+@pytest.mark.parametrize("from_s", STOPS_S, ids=["by day, full", "by day, drained", "by night"])
 def test_a_stopped_pump_is_one_alarm_and_clears_when_water_comes_again(from_s):
     garden = Garden(end_s=from_s + 4 * HOUR_S, still=[("pump", from_s, from_s + 2 * HOUR_S)])
     events = drive(monitor(), garden.packs(), garden.end_s)

@@ -8,9 +8,9 @@ runs of the same state are ripple too, unless one of them is long enough to have
 the top of the bed the wet phase is short, and near the bottom the dry one.
 
 It assumes that one of the two phases lasts longer than a minute (periods are three minutes and more), and that the
-station's own debouncing has removed bounce. It cannot know what happened in a gap of the data: a change that is only met
-on the far side of one has an unknown moment, unless the reading is the report of the change itself. Late readings are
-put in where they belong and the track is counted anew. A cycle is told once: two falls are never closer than a good
+station's own debouncing has removed bounce. It cannot know what happened in a gap of the data: a change that is only
+met on the far side of one has an unknown moment, unless the reading is the report of the change itself. Late readings
+are put in where they belong and the track is counted anew. A cycle is told once: two falls are never closer than a good
 part of a period, so a fall near one that was told is the same fall, seen better. While a pack is missing that may show
 it better, a fall waits to be told.
 """
@@ -120,7 +120,7 @@ class FloatTrack:
     """One float switch: `hear` its readings, `settle` as time goes on, and read phases and falls."""
 
     def __init__(self, wet_share: float | None = None) -> None:
-        """wet_share: the share of a cycle that the float should be wet for, from the site's heights; None if unknown."""
+        """wet_share: the share of a cycle that the float should be wet for, by the site's heights; None if unknown."""
         self.gaps: list[Gap] = []  # the station's own list
         self.durations: dict[bool, deque[float]] = {True: deque(maxlen=9), False: deque(maxlen=9)}
         self.flips: deque[float] = deque(maxlen=400)
@@ -128,7 +128,7 @@ class FloatTrack:
         self.rewind()
 
     def rewind(self) -> None:
-        """The station's clock was set back: what was heard before has no place among what comes. What was learned stays."""
+        """The station's clock was set back: what was heard has no place among what comes. What was learned stays."""
         self.edges: list[Edge] = []
         self.last_change_s: float | None = None  # newest raw change, ripple included
         self.flips.clear()
@@ -192,7 +192,7 @@ class FloatTrack:
         return self._take(self._phases.feed(self._run(edge, last), self.steady_s, self.least_s))
 
     def settle(self, sampled_s: float, now_s: float) -> list[Phase]:
-        """Let time pass: the float is known to have stayed as it is until `sampled_s`; the engine's clock shows `now_s`."""
+        """Let time pass: the float is known to have stayed so until `sampled_s`; the engine's clock is `now_s`."""
         if sampled_s > self._known[0]:
             self._known = (sampled_s, now_s)
         steady_s = self.steady_s
@@ -276,15 +276,18 @@ class FloatTrack:
         return [gap for gap in self.gaps if gap.missing and gap.from_s < time_s and gap.to_s > after_s]
 
     def _run(self, edge: Edge, last: Edge | None) -> _Run:
-        if edge.is_change or last is None or not self._gaps_at(last.time_s, edge.time_s):
-            return _Run(edge.time_s, edge.wet, edge.time_s)
-        return _Run(edge.time_s, edge.wet, last.time_s)
+        after_s = edge.time_s
+        if last is not None and not edge.is_change:
+            # A repetition may speak before the report of the change, which then carries a moment a little older.
+            after_s = last.time_s if self._gaps_at(last.time_s, after_s) else max(last.time_s, after_s - BACKDATED_S)
+        return _Run(edge.time_s, edge.wet, after_s)
 
     def _insert(self, edge: Edge, late: bool) -> None:
         """Put in a reading that is older than the newest edge."""
         at = bisect_right(self.edges, edge)
         before = self.edges[at - 1] if at else None
-        if before is not None and (_is_stale(edge, before) or (edge.wet == before.wet and not late)):
+        is_news = late or edge.is_change
+        if before is not None and (_is_stale(edge, before) or (edge.wet == before.wet and not is_news)):
             return
         if edge.time_s > self.edges[-1].time_s - KEPT_S:
             self.edges.insert(at, edge)
@@ -311,5 +314,5 @@ class FloatTrack:
 
 
 def _is_stale(edge: Edge, last: Edge) -> bool:
-    """Whether `edge` repeats what was true before `last`: the station had not yet made up its mind about that change."""
+    """Whether `edge` repeats what was true before `last`: the station had not made up its mind about that change."""
     return last.is_change and not edge.is_change and edge.wet != last.wet and edge.time_s - last.time_s < BACKDATED_S

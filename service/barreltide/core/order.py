@@ -1,7 +1,7 @@
 """Packs back in the order in which they were sampled.
 
-Theory. A station numbers its packs 0, 1, 2 … within a boot and sends each until it has a receipt, so packs arrive twice,
-late, or in the wrong order, and a number that is absent means that something was sampled which we have not heard.
+Theory. A station numbers its packs 0, 1, 2 … within a boot and sends each until it has a receipt, so packs arrive
+twice, late, or in the wrong order, and a number that is absent means that something was sampled and not heard.
 A pack that comes too early is held for a short while: most absent packs turn up within seconds. After that the absent
 numbers become a `Gap`, judging goes on, and a pack that fills the gap hours later is released as `late`.
 
@@ -26,7 +26,7 @@ RESTARTED = -1  # stands among a gap's missing numbers for what a station did be
 
 
 class Gap:
-    """A stretch of a station's time, `from_s` to `to_s` (sampled), that is not fully known while `missing` holds numbers.
+    """A stretch of a station's time, `from_s` to `to_s` (sampled), not fully known while `missing` holds numbers.
 
     noticed_s: the engine's clock when we gave up waiting.
     """
@@ -77,7 +77,7 @@ class StationOrder:
         self._current: int | None = None
 
     def add(self, pack: Pack) -> list[Release]:
-        """The packs that may be judged now that `pack` has arrived: none while it is held, or if it was heard before."""
+        """The packs that may be judged now that `pack` has arrived: none if it is held, or was heard before."""
         boot = self._boots.get(pack.boot)
         if boot is None:
             return self._begin(pack)
@@ -123,7 +123,7 @@ class StationOrder:
         return released
 
     def _fill(self, boot: _Boot, pack: Pack) -> list[Release]:
-        """A pack from behind the newest released one: new to us if its number is missing, or beyond what its boot had sent."""
+        """A pack from behind the newest released: new if its number is missing, or beyond what its boot had sent."""
         if pack.seq >= boot.next_seq:
             first_s, last_s = _span(pack)
             if pack.seq > boot.next_seq:
