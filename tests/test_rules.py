@@ -134,3 +134,10 @@ def test_what_the_engine_offers_is_described(file):
     public = [node for node in ast.parse(file.read_text()).body
               if isinstance(node, (ast.ClassDef, ast.FunctionDef)) and not node.name.startswith("_")]  # fmt: skip
     assert not [node.name for node in public if not ast.get_docstring(node)]
+
+
+def test_the_top_of_the_tree_is_complete():
+    names = ("README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", ".ci/run", "tests/run", "deploy/try-it")
+    assert not [name for name in names if not (ROOT / name).is_file()]
+    assert not [name for name in (".ci/run", "tests/run", "deploy/try-it") if not (ROOT / name).stat().st_mode & 0o111]
+    assert len((ROOT / "README.md").read_text()) > 2_000
