@@ -27,7 +27,7 @@ def main(file: str) -> None:
                 break
         with sync_playwright() as play:
             browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-            page = browser.new_page(viewport={"width": 1000, "height": 700}, device_scale_factor=1, color_scheme="light")
+            page = browser.new_page(viewport={"width": 1000, "height": 700}, color_scheme="light")
             page.goto(address[0])
             page.screenshot(path=file, full_page=True)
             browser.close()

@@ -120,6 +120,16 @@ def test_it_ends_at_once_when_told_to_before_the_alarm(demo):
     assert list(shown.folder.iterdir()) == []
 
 
+def test_a_reader_who_has_seen_enough_ends_it(demo, tmp_path):
+    command = f"{sys.executable} -m barreltide demo --speed 1000000 | head -1"
+    done = subprocess.run(
+        ["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True, timeout=PATIENCE_S,
+        env=os.environ | {"TMPDIR": str(tmp_path)},
+    )  # fmt: skip
+    assert done.returncode == 0 and done.stderr == ""
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("speed", ["0", "-3", "nan"])
 def test_a_speed_that_leads_nowhere_gets_one_line(speed):
     done = subprocess.run(

@@ -2,8 +2,8 @@
 
 What samples, packs, keeps and sends is the firmware itself: sampler, backlog and MQTT client, unchanged. Only what a
 board brings is put in its place here: pins, converters and the clock (`Probe`), and the two functions that MicroPython
-adds to asyncio. The sampler lives in the garden's time, the backlog and the MQTT client in this computer's, since their
-broker does. The garden's clock waits while too many packs have no receipt yet, so that haste never looks like an outage.
+adds to asyncio. The sampler lives in the garden's time, the backlog and the MQTT client in this computer's, since the
+broker does. The garden's clock waits while too many packs have no receipt yet: haste must not look like an outage.
 """
 
 from __future__ import annotations

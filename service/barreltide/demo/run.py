@@ -78,6 +78,7 @@ class _Demo:
         self._rng = rng
         self._service: Service | None = None
         self._raised_s: float | None = None
+        self._on_usb: list[str] = []
         self._stopping = asyncio.Event()
 
     @property
@@ -110,14 +111,15 @@ class _Demo:
         service = None
         try:
             file = self._folder / "site.toml"
-            file.write_text(f'{place.SITE}\n[web]\nport = {_page_port()}\n\n[notify]\nurls = ["{phone.url}"]\n', "utf-8")
+            edges = f'[web]\nport = {_page_port()}\n\n[notify]\nurls = ["{phone.url}"]\n'
+            file.write_text(f"{place.SITE}\n{edges}", "utf-8")
             service = Service(site_file.load(file), broker_port=0, now=lambda: self._now_s)
             service.start()
             self._service = service
             service.live.subscribe(self._look_for_alarm)
             self._board = Board(
                 self._garden, service.site.name, service.broker.port, self._folder / "flash", self._rng,
-                lambda text: _say(f"       the station on USB: {text.removeprefix('barreltide: ')}"),
+                self._on_usb.append,
             )  # fmt: skip
             self._introduce()
             yield phone
@@ -147,6 +149,7 @@ class _Demo:
                 print(f"barreltide: the demo's parts did not find each other: {problems}", file=sys.stderr)
                 return False
             await asyncio.sleep(0.05)
+        self._tell_usb()
         return True
 
     async def _until_alarm(self, phone: Phone) -> bool:
@@ -161,12 +164,13 @@ class _Demo:
             if self._now_s >= tell_s:
                 tell_s += TELL_S
                 _say(self._progress())
+            self._tell_usb()
             self._draw_messages(phone)
             if self._raised_s is not None:
                 _say(f"{_clock(self._raised_s)}  The service has raised its alarm. From here on at the pace of life.")
                 return True
             if self._now_s > self._fails_s + PATIENCE_S:
-                _say(f"{_clock(self._now_s)}  No alarm came in {PATIENCE_S / 3600:g} hours. That is a mistake in Barreltide.")
+                _say(f"{_clock(self._now_s)}  No alarm in {PATIENCE_S / 3600:g} hours: a mistake in Barreltide.")
                 return False
             await self._pause(began_s + (self._now_s - first_s) / self._speed - time.monotonic())
         return False
@@ -178,16 +182,22 @@ class _Demo:
         while not self._stopping.is_set():
             if not told and self._draw_messages(phone):
                 told = True
-                late_s = self._raised_s - self._fails_s
-                _say(f"\nThat is the whole chain, from a float switch to a phone, {late_s / 60:.0f} minutes after the fuse.")
+                late = f"{(self._raised_s - self._fails_s) / 60:.0f} minutes after the fuse"
+                _say(f"\nThat is the whole chain, from a float switch to a phone, {late}.")
                 _say(f"The page goes on at {self._service.web.address} - Ctrl-C ends the demo.")
             elif not told and time.monotonic() - began_s > NOTICE_S:
                 told = True
                 errors = [row["error"] or "no answer yet" for row in self._service.notifier.health()]
                 _say(f"The notice has not reached the phone: {'; '.join(errors)}. Ctrl-C ends the demo.")
+            self._tell_usb()
             self._draw_messages(phone)
             await self._board.advance(LIFE_STEP_S, self._stopping, self._revive)
             await self._pause(began_s + (self._now_s - first_s) - time.monotonic())
+
+    def _tell_usb(self) -> None:
+        """What the firmware has printed since the last time."""
+        while self._on_usb:
+            _say(f"       the station on USB: {self._on_usb.pop(0).removeprefix('barreltide: ')}")
 
     def _draw_messages(self, phone: Phone) -> int:
         drawn_now = 0
