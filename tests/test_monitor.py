@@ -224,7 +224,6 @@ def test_a_station_that_starts_again_costs_one_period_and_no_alarm():
         if pack.received_s < off_s:
             packs.append(pack)
         elif pack.received_s >= on_s:
-            first = packs[-1].seq if packs[-1].boot == 7 else first
             packs.append(pack._replace(boot=8, seq=len(packs)))
     events = drive(monitor(), packs, garden.end_s)
     assert alarms(events) == []

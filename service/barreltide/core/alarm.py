@@ -1,11 +1,11 @@
 """The life of an alarm, after IEC 62682 (ISA-18.2): what detectors state becomes at most one alarm for one cause.
 
 Theory. Detectors state a condition (`report`) or its absence (`normal`) as often as they like; only this module knows
-on-delay, off-delay, and what follows from what. An alarm asks somebody to do something: each has a consequence and an action,
+on-delay, off-delay, and what follows from what. An alarm asks somebody to act: each has a consequence and an action,
 and what needs no action is an event, not an alarm. What follows from a standing alarm is not raised beside it: it
 waits, and is raised when the cause has gone and it still holds.
 
-The states here are normal, and unacknowledged until it returns to normal; acknowledging and shelving are inputs to come.
+The states here are normal, and unacknowledged until it returns to normal; acknowledging and shelving are to come.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ TABLE: dict[str, Rule] = {
     "pump-stopped": Rule(
         "urgent", 0, 0,
         "No water moves, and the fish have only the oxygen that is in the sump.",
-        "Go and look: is the pump turning, its fuse whole, its intake clear, the battery on? Stir or aerate the sump meanwhile.",
+        "Go and look: is the pump turning, its fuse whole, its intake clear, the battery on? Stir or aerate the sump"
+        " meanwhile.",
     ),
     "bed-starved": Rule(
         "soon", 0, 0,
@@ -114,7 +115,7 @@ class Alarms:
     """All alarms of a garden. `events` is drained by the monitor."""
 
     def __init__(self, causes: dict[tuple[str, str], list[tuple[str, str]]]) -> None:
-        """causes: for each (alarm, subject), the (alarm, subject) pairs it may follow from; those standing keep it waiting."""
+        """causes: for each (alarm, subject), the pairs that it may follow from: one that stands keeps it waiting."""
         self._causes = causes
         self._conditions: dict[tuple[str, str], _Condition] = {}
         self.events: list[AlarmChanged] = []

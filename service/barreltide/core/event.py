@@ -51,7 +51,7 @@ class BatteryJudged(NamedTuple):
 
 
 class NightEnded(NamedTuple):
-    """Dawn came. date: local date of the dusk, ISO; hours_left: to the floor at the night's mean load, None if unknown."""
+    """Dawn came. date: local date of the dusk, ISO; hours_left: to the floor at the night's mean load, or None."""
 
     time: float
     date: str
@@ -66,7 +66,7 @@ class NightEnded(NamedTuple):
 
 
 class PackChoked(NamedTuple):
-    """The engine failed on a pack: it is to be kept aside with the reason, a traceback, so that it is never met again."""
+    """The engine failed on a pack: it is to be kept aside with the reason, a traceback, and never met again."""
 
     time: float
     station: str

@@ -73,7 +73,8 @@ class PowerWatch:
             if charge.judged_s - self._low_since_s >= LOW_FOR_S:
                 words = (
                     f"The battery is at its floor. It holds about {100 * charge.mean:.0f} % ({100 * charge.low:.0f} to"
-                    f" {100 * charge.high:.0f} %), the floor is {100 * self._floor:.0f} %, with {charge.volts / self._scale:.2f} V under load."
+                    f" {100 * charge.high:.0f} %), the floor is {100 * self._floor:.0f} %, with"
+                    f" {charge.volts / self._scale:.2f} V under load."
                 )
                 self._alarms.report(now_s, "battery-low", "battery", self._low_since_s, words)
 
@@ -102,7 +103,8 @@ class PowerWatch:
             soonest = max(charge.low - self._floor, 0.0) * charge.usable_ah / load_a
             words = (
                 f"The battery will not last till the sun is back. At this load it reaches its floor in about {left:.0f}"
-                f" hours (perhaps in {soonest:.0f}), and charging is not to be expected before {hours:.0f} hours from now."
+                f" hours (perhaps in {soonest:.0f}), and charging is not to be expected before {hours:.0f} hours from"
+                " now."
             )
             self._alarms.report(now_s, "battery-will-not-last", "battery", self._short_since_s, words)
 
@@ -122,9 +124,9 @@ class PowerWatch:
             self._alarms.normal(now_s, "battery-not-charging", "battery")
         elif self._lifted_s is None and daylight.share_of_day(charge.judged_s) > 0.5:
             words = (
-                f"The battery is not charging. Half the day has gone without a sign of it: {charge.volts / self._scale:.2f}"
-                f" V, at dawn it was {self._night_v / self._scale:.2f} V. Either no current comes from the panel, or the sky"
-                " is as dark as dusk."
+                "The battery is not charging. Half the day has gone without a sign of it:"
+                f" {charge.volts / self._scale:.2f} V, at dawn it was {self._night_v / self._scale:.2f} V. Either no"
+                " current comes from the panel, or the sky is as dark as dusk."
             )
             self._alarms.report(now_s, "battery-not-charging", "battery", daylight.dawn_s or charge.judged_s, words)
 

@@ -117,9 +117,10 @@ class Pump:
             return
         if min(ratios) > FLOW_LOST:
             words = (
-                f"The flow of '{self.name}' is falling. It takes {100 * (min(ratios) - 1):.0f} % longer to fill the beds"
-                " than on its best day, more than the battery's voltage explains. The pump has become weaker or, with one"
-                " bed only, perhaps its siphon."
+                f"The flow of '{self.name}' is falling. It takes"
+                f" {100 * (min(ratios) - 1):.0f} % longer to fill the beds"
+                " than on its best day, more than the battery's voltage explains. The pump has become weaker or, with"
+                " one bed only, perhaps its siphon slower."
             )
             self._alarms.report(now_s, "flow-falling", self.name, self.beds[0].since_s, words)
         elif min(ratios) < FLOW_BACK:
