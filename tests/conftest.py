@@ -10,6 +10,22 @@ from pathlib import Path
 
 import pytest
 
+SITE = """
+[site]
+name = "garden"
+latitude = 38.5
+longitude = -121.7
+time_zone = "America/Los_Angeles"
+[battery]
+capacity_ah = 100
+[[pump]]
+name = "pump"
+[[bed]]
+name = "bed-1"
+[[station]]
+name = "barrels"
+"""  # the least that a site file may say
+
 
 def free_port() -> int:
     with socket.socket() as probe:

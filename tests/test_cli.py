@@ -8,26 +8,12 @@ import subprocess
 import sys
 
 import pytest
+from conftest import SITE
 
 from barreltide import __version__
 from barreltide.store import Arrival, Store, Work
 
 START_S = 1_790_000_000.0
-SITE = """
-[site]
-name = "garden"
-latitude = 38.5
-longitude = -121.7
-time_zone = "America/Los_Angeles"
-[battery]
-capacity_ah = 100
-[[pump]]
-name = "pump"
-[[bed]]
-name = "bed-1"
-[[station]]
-name = "barrels"
-"""
 
 
 def run(*arguments: object, stdin: bytes = b"") -> tuple[int, str, str]:

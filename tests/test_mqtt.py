@@ -15,6 +15,7 @@ import time
 
 import paho.mqtt.client as paho
 import pytest
+from conftest import SITE as LEAST
 from conftest import Mosquitto, free_port
 
 from barreltide import broker as broker_module
@@ -24,22 +25,7 @@ from barreltide.mqtt import Intake, MqttError
 from barreltide.pack import MOST_BYTES, Topics
 from barreltide.site import load
 
-SITE = """
-[site]
-name = "garden"
-latitude = 38.5
-longitude = -121.7
-time_zone = "America/Los_Angeles"
-[battery]
-capacity_ah = 100
-[[pump]]
-name = "pump"
-[[bed]]
-name = "bed-1"
-[[station]]
-name = "barrels"
-[broker]
-"""
+SITE = LEAST + "[broker]\n"
 READINGS = "barreltide/garden/barrels/readings"
 
 

@@ -9,6 +9,7 @@ import sys
 
 import pytest
 import standin_engine
+from conftest import SITE
 
 from barreltide.core.reading import Pack, ServiceStarted
 from barreltide.pack import Topics
@@ -17,21 +18,6 @@ from barreltide.site import load
 from barreltide.store import Arrival, Store, Work
 
 START_S = 1_790_000_000.0
-SITE = """
-[site]
-name = "garden"
-latitude = 38.5
-longitude = -121.7
-time_zone = "America/Los_Angeles"
-[battery]
-capacity_ah = 100
-[[pump]]
-name = "pump"
-[[bed]]
-name = "bed-1"
-[[station]]
-name = "barrels"
-"""
 
 
 @pytest.fixture

@@ -18,6 +18,7 @@ import urllib.request
 import paho.mqtt.client as paho
 import pytest
 import standin_engine
+from conftest import SITE as LEAST
 from conftest import free_port
 
 from barreltide import recording, service
@@ -28,23 +29,7 @@ from barreltide.site import load
 from barreltide.store import Store, Work
 
 START_S = 1_790_000_000.0
-SITE = """
-[site]
-name = "garden"
-latitude = 38.5
-longitude = -121.7
-time_zone = "America/Los_Angeles"
-[battery]
-capacity_ah = 100
-[[pump]]
-name = "pump"
-[[bed]]
-name = "bed-1"
-[[station]]
-name = "barrels"
-[web]
-port = 0
-"""
+SITE = LEAST + "[web]\nport = 0\n"
 READINGS = "barreltide/garden/barrels/readings"
 
 
