@@ -129,7 +129,7 @@ class Monitor:
         battery, water = self._battery, self._water.gauge
         return {
             "time": self._now_s,
-            "beds": {name: _picture_of(bed) for name, bed in self._beds.items()},
+            "beds": {bed.name: _picture_of(bed, pump) for pump in self._pumps.values() for bed in pump.beds},
             "pumps": {
                 name: {"running": self._is_running(pump), "since": pump.stopped_since_s}
                 for name, pump in self._pumps.items()
@@ -432,11 +432,16 @@ def _causes(site) -> dict[tuple[str, str], list[tuple[str, str]]]:
     return causes
 
 
-def _picture_of(bed: Bed) -> dict:
+def _picture_of(bed: Bed, pump: Pump) -> dict:
+    phase, since_s = ("full or draining" if bed.high.wet else "filling"), bed.high.since_s
+    if bed.high.wet is None:
+        phase, since_s = "unknown", None
+    elif pump.stopped_since_s is not None:
+        phase, since_s = "standing still", pump.stopped_since_s
     return {
         "wet": bed.high.wet,
-        "since": bed.high.since_s if bed.high.wet is not None else None,
-        "phase": "unknown" if bed.high.wet is None else "filling" if not bed.high.wet else "full or draining",
+        "since": since_s,
+        "phase": phase,
         "period_s": bed.period_s if bed.is_learned else None,
         "cycles": bed.cycles,
         "last_cycle": bed.last_cycle.time if bed.last_cycle else None,
