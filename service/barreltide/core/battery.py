@@ -47,7 +47,7 @@ TABLES: dict[str, tuple[Table, Table]] = {
 
 STEP_S = 600.0
 SAY_S = 600.0
-PARTICLES = 120
+PARTICLES = 72
 GRID = 100
 REST_S = 6 * 3600.0  # idle time before a voltage counts as rested (a battery maker's user guide, §7.4)
 INDEPENDENT_S = 5 * 3600.0  # voltages closer than this share the errors of table, temperature and relaxation
