@@ -81,7 +81,7 @@ class Listener:
                 self.track.rewind()
             for reading in release.pack.readings:
                 if reading.name == NAME:
-                    self.track.hear(reading.sampled_s, reading.value, release.late, release.is_alone(reading))
+                    self.track.hear(reading.sampled_s, reading.value, release.late, release.is_change(reading))
 
     def times(self) -> list[float]:
         return sorted(fall.time_s for fall in self.falls)
@@ -123,9 +123,10 @@ def test_packs_that_overtake_one_another_change_nothing(cycles, ripples, data):
 @settings(max_examples=150, deadline=None)
 @given(CYCLES, RIPPLES, st.data())
 def test_late_packs_bring_each_fall_once_at_its_own_moment(cycles, ripples, data):
+    """But for the first two minutes: that packs are missing before the first one heard, nobody can know."""
     one = truth(cycles, ripples)
     sent = packs(one)
-    late = data.draw(st.dictionaries(st.integers(0, len(sent) - 1), st.floats(0, LATE_S), max_size=12))
+    late = data.draw(st.dictionaries(st.integers(8, len(sent) - 1), st.floats(0, LATE_S), max_size=12))
     arrivals = [later(pack, late.get(pack.seq, 0.0)) for pack in sent]
     again = [later(pack, 700) for pack in data.draw(st.lists(st.sampled_from(sent), max_size=6))]
     assert Listener().hear(arrivals + again, rest_s=2 * LATE_S).times() == one.falls
@@ -251,6 +252,40 @@ def test_a_fall_waits_for_ripple_that_is_missing_from_after_it():
     assert 6 <= -(first_s - START_S) % 15 <= 13
     ripple = (Reading(NAME, first_s + 12, True),)
     sent = [later(pack, 300.0 if pack.readings == ripple else 0.0) for pack in packs(one)]
+    assert Listener().hear(sent).times() == one.falls
+
+
+def test_ripple_of_the_first_rise_is_no_fall_though_the_packs_before_and_after_it_come_late():
+    one = truth([(84.0, 76.0)] * 3, [[2.0, 2.0]])
+    sent = [later(pack, {0: 180.0, 11: 76.0}.get(pack.seq, 0.0)) for pack in packs(one)]
+    assert sent[11].readings == (Reading(NAME, START_S + 92, True),)
+    assert Listener().hear(sent).times() == one.falls
+
+
+@pytest.mark.parametrize("first_wet", [True, False])
+def test_a_recording_may_begin_with_the_report_of_a_change(first_wet):
+    one = truth([(300.0, 200.0)] * 4, [], first_wet)
+    sent = [pack for pack in packs(one, first_wet) if pack.received_s > one.changes[0][0] + 1]
+    assert sent[0].readings == (Reading(NAME, *one.changes[0]),)
+    falls = Listener().hear(sent).falls
+    assert [fall.time_s for fall in falls] == one.falls
+    assert falls[0].low_s is None and falls[0].period_s is None and (falls[0].high_s is None) is first_wet
+
+
+def test_a_phase_with_a_report_missing_teaches_nothing():
+    """The final report of a rise and the repetition after it are late: the dry phase seems five times as long."""
+    one = truth([(83.0, 336.5), (86.0, 333.5), (83.0, 336.5)], [[], [2.0], [2.0, 2.0, 2.75]])
+    sent = [later(pack, {46: 475.0, 51: 400.0}.get(pack.seq, 0.0)) for pack in packs(one)]
+    assert sent[46].readings == (Reading(NAME, START_S + 523, True),)
+    assert Reading(NAME, START_S + 600, True) in sent[51].readings
+    assert Listener().hear(sent).times() == one.falls
+
+
+def test_the_first_packs_of_all_may_come_in_any_order():
+    one = truth([(60.0, 60.0)] * 3, [])
+    late = {0: 76.0, 1: 61.0, 2: 46.0, 3: 31.0, 4: 16.0, 5: 61.0}
+    sent = [later(pack, late.get(pack.seq, 0.0)) for pack in packs(one)]
+    assert sent[5].readings == (Reading(NAME, one.changes[0][0], True),)
     assert Listener().hear(sent).times() == one.falls
 
 

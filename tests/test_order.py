@@ -74,6 +74,13 @@ def test_many_losses_do_not_add_up_to_a_lag():
     assert order.sampled_s > last_s - 60
 
 
+def test_no_pack_is_held_for_longer_because_one_before_it_came_too():
+    order = StationOrder()
+    for one in (pack(0), pack(3), pack(2, received_s=START_S + 45 + HOLD_S)):
+        order.add(one)
+    assert seqs(order.tick(START_S + 47 + HOLD_S)) == [2, 3]
+
+
 def test_a_station_that_starts_again_leaves_a_gap_and_its_old_packs_still_count():
     order = StationOrder()
     old = [pack(seq) for seq in range(5)]

@@ -96,9 +96,12 @@ class _Phases:
         last = self.runs[-1]
         finished: list[Phase] = []
         if self.wet is None:
+            # The first that was heard: the report of a change tells of the state before it, a repetition of its own.
             first = self.runs[0]
-            self.wet, self.since_s, self.after_s = first.wet, first.time_s, UNSEEN_S
-            self.runs.pop(0)
+            is_change = first.after_s == first.time_s
+            self.wet, self.since_s, self.after_s = first.wet is not is_change, first.time_s, UNSEEN_S
+            if not is_change:
+                self.runs.pop(0)
         if last.wet != self.wet:
             finished.append(self._end(last))
         elif self.runs:
@@ -180,8 +183,9 @@ class FloatTrack:
             if time_s < last.time_s:
                 self._insert(edge, late)
                 return []
-            # The same again teaches nothing, unless a change that we did not hear may lie between.
-            if wet == last.wet and not late and not (self.gaps and self.gaps[-1].to_s > last.time_s):
+            # The same again teaches nothing, unless a change that we did not hear lies, or may lie, between.
+            is_news = late or is_change or bool(self.gaps and self.gaps[-1].to_s > last.time_s)
+            if wet == last.wet and not is_news:
                 return []
             if _is_stale(edge, last):
                 return []
@@ -238,15 +242,8 @@ class FloatTrack:
         return found
 
     def is_whole(self, phase: Phase) -> bool:
-        """Whether both ends of the phase were seen, and no gap hides another phase in it."""
-        if phase.start_after_s == UNSEEN_S:
-            return False
-        if self._gaps_at(phase.start_after_s, phase.start_s) or self._gaps_at(phase.end_after_s, phase.end_s):
-            return False
-        return not any(
-            gap.missing and gap.from_s < phase.end_s and gap.to_s > phase.start_s and not self.is_short(gap)
-            for gap in self.gaps
-        )
+        """Whether both ends of the phase were seen, and nothing is missing between them that may have told of others."""
+        return phase.start_after_s > UNSEEN_S and not self._is_hidden(phase.start_after_s, phase.end_s)
 
     def is_short(self, gap: Gap) -> bool:
         """Whether the gap is too short to hide a phase."""
@@ -269,17 +266,16 @@ class FloatTrack:
             if gap.missing and gap.from_s < until_s and gap.to_s > wet.end_after_s
         )
 
-    def _gaps_at(self, after_s: float, time_s: float) -> list[Gap]:
-        """The gaps in which a change that was met at `time_s`, and had not yet been at `after_s`, may have happened."""
-        if after_s == time_s:
-            return []
-        return [gap for gap in self.gaps if gap.missing and gap.from_s < time_s and gap.to_s > after_s]
+    def _is_hidden(self, from_s: float, to_s: float) -> bool:
+        """Whether a gap lies within the span."""
+        return any(gap.missing and gap.from_s < to_s and gap.to_s > from_s for gap in self.gaps)
 
     def _run(self, edge: Edge, last: Edge | None) -> _Run:
-        after_s = edge.time_s
+        after_s = edge.time_s if edge.is_change else UNSEEN_S
         if last is not None and not edge.is_change:
             # A repetition may speak before the report of the change, which then carries a moment a little older.
-            after_s = last.time_s if self._gaps_at(last.time_s, after_s) else max(last.time_s, after_s - BACKDATED_S)
+            hidden = self._is_hidden(last.time_s, edge.time_s)
+            after_s = last.time_s if hidden else max(last.time_s, edge.time_s - BACKDATED_S)
         return _Run(edge.time_s, edge.wet, after_s)
 
     def _insert(self, edge: Edge, late: bool) -> None:

@@ -370,7 +370,8 @@ class Monitor:
         if bed.station is None:
             bed.station = station.name
             bed.high.gaps = station.order.gaps
-        hear(reading.sampled_s, reading.value, release.late, release.is_alone(reading))
+        if bed.station == station.name:  # two stations' times and gaps cannot be told as one
+            hear(reading.sampled_s, reading.value, release.late, release.is_change(reading))
 
     def _hear_current(self, pump: Pump, reading, release: Release, station: _Station, now_s: float) -> None:
         if not release.late:

@@ -49,9 +49,9 @@ class Release(NamedTuple):
     gap: Gap | None = None
     set_back: bool = False
 
-    def is_alone(self, reading: Reading) -> bool:
-        """Whether no other reading of the pack shares its moment: so it is a change, for repetitions come together."""
-        return sum(other.sampled_s == reading.sampled_s for other in self.pack.readings) == 1
+    def is_change(self, reading: Reading) -> bool:
+        """Whether a float's reading reports a change: repetitions come with others of their moment, and open a boot."""
+        return self.pack.seq > 0 and sum(other.sampled_s == reading.sampled_s for other in self.pack.readings) == 1
 
 
 class _Boot:
@@ -94,7 +94,7 @@ class StationOrder:
         """The packs that have been held for long enough."""
         boot = self._boots.get(self._current) if self._current is not None else None
         released: list[Release] = []
-        while boot and boot.held and now_s - boot.held[min(boot.held)].received_s >= HOLD_S:
+        while boot and boot.held and now_s - min(pack.received_s for pack in boot.held.values()) >= HOLD_S:
             released += self._skip(boot, now_s)
         return released
 
