@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from barreltide.core.order import HOLD_S, StationOrder
+from barreltide.core.order import HOLD_S, Release, StationOrder
 from barreltide.core.reading import Pack, Reading
 from hypothesis import given
 from hypothesis import strategies as st
@@ -72,6 +72,14 @@ def test_many_losses_do_not_add_up_to_a_lag():
     assert seqs(released) == [one.seq for one in packs[:-10]]
     assert [release.pack.seq for release in order.add(packs[-10])] in ([], [packs[-10].seq])
     assert order.sampled_s > last_s - 60
+
+
+def test_a_change_is_told_from_a_repetition_by_its_company_and_its_number():
+    alone = (Reading("bed-1/high", START_S, True),)
+    together = (*alone, Reading("bed-2/high", START_S, False))
+    assert Release(pack(5)._replace(readings=alone)).is_change(alone[0])
+    assert not Release(pack(5)._replace(readings=together)).is_change(alone[0])
+    assert not Release(pack(0)._replace(readings=alone)).is_change(alone[0])  # a boot begins with its states
 
 
 def test_no_pack_is_held_for_longer_because_one_before_it_came_too():

@@ -242,7 +242,7 @@ class FloatTrack:
         return found
 
     def is_whole(self, phase: Phase) -> bool:
-        """Whether both ends of the phase were seen, and nothing is missing between them that may have told of others."""
+        """Whether both ends of the phase were seen, and nothing is missing between them that may tell of others."""
         return phase.start_after_s > UNSEEN_S and not self._is_hidden(phase.start_after_s, phase.end_s)
 
     def is_short(self, gap: Gap) -> bool:
