@@ -321,3 +321,13 @@ def test_a_tick_that_fails_never_leaves_the_engine(monkeypatch):
     assert [event.station for event in events if event.kind == "choked"] == ["engine"]
     assert ("sensor-fault", "engine/judgement", "raised") in alarms(events)
 
+
+
+def test_a_station_whose_clock_is_slow_is_judged_all_the_same():
+    stop_s = NOON_S + 4 * HOUR_S
+    garden = Garden(end_s=NOON_S + 6 * HOUR_S, still=[("pump", stop_s, stop_s + 9 * HOUR_S)])
+    packs = [
+        pack._replace(readings=tuple(r._replace(sampled_s=r.sampled_s - 900) for r in pack.readings))
+        for pack in garden.packs()
+    ]
+    assert ("pump-stopped", "pump", "raised") in alarms(drive(monitor(), packs, garden.end_s))

@@ -268,7 +268,7 @@ class Monitor:
             self._alarms.normal(now_s, "station-silent", station.name)
         if now_s % 60 < TICK_S:
             lag_s = now_s - station.order.sampled_s if station.order.sampled_s else 0.0
-            station.is_catching_up = lag_s > LAGGING_S and lag_s < station.lag_s + 30
+            station.is_catching_up = lag_s > LAGGING_S and lag_s < station.lag_s - 5
             station.lag_s = lag_s
 
     def _is_waiting(self, station: _Station) -> bool:
