@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -13,7 +15,6 @@ import time
 import urllib.request
 
 import pytest
-
 from barreltide.broker import BrokerError, EmbeddedBroker
 from barreltide.demo.board import firmware_folder
 from barreltide.demo.phone import WIDTH, Message, drawn
@@ -149,3 +150,16 @@ def test_the_phone_keeps_its_frame_around_long_words():
 def test_the_firmware_is_found():
     assert (firmware_folder() / "station" / "sampler.py").is_file()
     assert (firmware_folder() / "main.py").is_file()
+
+
+def test_a_page_port_that_is_taken_is_no_obstacle(demo):
+    with socket.socket() as other:
+        other.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        with contextlib.suppress(OSError):  # taken by somebody else: as good
+            other.bind(("127.0.0.1", 8420))
+            other.listen()
+        shown = demo("--speed", "60")
+        address = shown.wait_for(r"http://127.0.0.1:(\d+)/")
+        shown.wait_for("connected to 127.0.0.1")
+        assert address[1] != "8420"
+        assert shown.interrupt() == 0 and "Traceback" not in shown.output

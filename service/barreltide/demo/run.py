@@ -13,7 +13,6 @@ import logging
 import math
 import queue
 import signal
-import socket
 import sys
 import tempfile
 import time
@@ -110,12 +109,7 @@ class _Demo:
         phone = Phone()
         service = None
         try:
-            file = self._folder / "site.toml"
-            edges = f'[web]\nport = {_page_port()}\n\n[notify]\nurls = ["{phone.url}"]\n'
-            file.write_text(f"{place.SITE}\n{edges}", "utf-8")
-            service = Service(site_file.load(file), broker_port=0, now=lambda: self._now_s)
-            service.start()
-            self._service = service
+            service = self._service = self._started(phone)
             service.live.subscribe(self._look_for_alarm)
             self._board = Board(
                 self._garden, service.site.name, service.broker.port, self._folder / "flash", self._rng,
@@ -127,6 +121,21 @@ class _Demo:
             if service is not None:
                 service.stop()
             phone.stop()
+
+    def _started(self, phone: Phone) -> Service:
+        """The service, with its pages at the usual port or, where another program has that, at any free one."""
+        try:
+            return self._serve(phone, PAGE_PORT)
+        except WebError:
+            return self._serve(phone, 0)
+
+    def _serve(self, phone: Phone, port: int) -> Service:
+        file = self._folder / "site.toml"
+        edges = f'[web]\nport = {port}\n\n[notify]\nurls = ["{phone.url}"]\n'
+        file.write_text(f"{place.SITE}\n{edges}", "utf-8")
+        service = Service(site_file.load(file), broker_port=0, now=lambda: self._now_s)
+        service.start()  # cleans up behind itself where it fails
+        return service
 
     def _introduce(self) -> None:
         _say(f"An invented garden, quince-yard (seed {self._seed}): two beds, one pump, a battery, a panel, goldfish.")
@@ -233,17 +242,6 @@ class _Demo:
         if seconds > 0 and math.isfinite(seconds):
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._stopping.wait(), seconds)
-
-
-def _page_port() -> int:
-    """The usual port where it is free, else 0 for any that is."""
-    with socket.socket() as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind(("127.0.0.1", PAGE_PORT))
-        except OSError:
-            return 0
-    return PAGE_PORT
 
 
 def _clock(time_s: float) -> str:
