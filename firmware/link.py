@@ -8,7 +8,6 @@ TLS handshake (a second or two on a board) and ntptime's wait for its answer (on
 import asyncio
 import binascii
 import json
-import os
 import random
 import socket
 import sys

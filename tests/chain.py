@@ -19,24 +19,11 @@ import time
 import urllib.request
 from pathlib import Path
 
+from conftest import SITE as LEAST
 from firmware_board import TESTS, Board, micropython, wait_for
 
 NIGHT_S = 1_790_049_600.0  # 2026-09-22 04:00 UTC: two hours after sunset at the site below
-SITE = """
-[site]
-name = "garden"
-latitude = 38.5
-longitude = -121.7
-time_zone = "America/Los_Angeles"
-[battery]
-capacity_ah = 100
-[[pump]]
-name = "pump"
-[[bed]]
-name = "bed-1"
-[web]
-port = 0
-"""
+SITE = LEAST.removesuffix('[[station]]\nname = "barrels"\n') + "[web]\nport = 0\n"  # each test names its stations
 
 
 class FastClock:

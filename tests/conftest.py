@@ -33,6 +33,15 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
+def until(condition, what: str, seconds: float = 40.0):
+    """Wait for it, with a limit that only a hung machine meets."""
+    give_up = time.monotonic() + seconds
+    while not (result := condition()):
+        assert time.monotonic() < give_up, f"waited {seconds:g} s for {what}"
+        time.sleep(0.02)
+    return result
+
+
 class Mosquitto:
     """A real mosquitto on loopback that can be killed and started again on the same port."""
 

@@ -16,7 +16,7 @@ import time
 import paho.mqtt.client as paho
 import pytest
 from conftest import SITE as LEAST
-from conftest import Mosquitto, free_port
+from conftest import Mosquitto, free_port, until
 
 from barreltide import broker as broker_module
 from barreltide import mqtt
@@ -27,15 +27,6 @@ from barreltide.site import load
 
 SITE = LEAST + "[broker]\n"
 READINGS = "barreltide/garden/barrels/readings"
-
-
-def until(condition, what: str, seconds: float = 30.0):
-    """Wait for it, with a limit that only a hung machine meets."""
-    give_up = time.monotonic() + seconds
-    while not (result := condition()):
-        assert time.monotonic() < give_up, f"waited {seconds:g} s for {what}"
-        time.sleep(0.02)
-    return result
 
 
 @pytest.fixture

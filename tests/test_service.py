@@ -19,7 +19,7 @@ import paho.mqtt.client as paho
 import pytest
 import standin_engine
 from conftest import SITE as LEAST
-from conftest import free_port
+from conftest import free_port, until
 
 from barreltide import recording, service
 from barreltide.mqtt import Message
@@ -31,14 +31,6 @@ from barreltide.store import Store, Work
 START_S = 1_790_000_000.0
 SITE = LEAST + "[web]\nport = 0\n"
 READINGS = "barreltide/garden/barrels/readings"
-
-
-def until(condition, what: str, seconds: float = 40.0):
-    give_up = time.monotonic() + seconds
-    while not (result := condition()):
-        assert time.monotonic() < give_up, f"waited {seconds:g} s for {what}"
-        time.sleep(0.02)
-    return result
 
 
 def payload(seq: int, *records: dict, boot: int = 1) -> bytes:

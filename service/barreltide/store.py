@@ -334,10 +334,6 @@ class Store:
             (now_s, min(limit, MOST_ROWS)),
         )
 
-    def next_sending_s(self) -> float | None:
-        """When the next sending is due."""
-        return self._rows("SELECT min(next_try_s) FROM sendings WHERE state = 'waiting'")[0][0]
-
     def mark_sent(self, notice: str, channel: str, sent_s: float) -> None:
         self._db.execute(
             "UPDATE sendings SET state = 'sent', tries = tries + 1, sent_s = ?, error = NULL"

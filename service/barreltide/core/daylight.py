@@ -19,8 +19,7 @@ class Daylight:
         self._sun, self._latitude = sun, latitude
         self._from_s = self._to_s = 0.0
         self._dark = False
-        self.dusk_s: float | None = None  # sunset at which the present or last night began
-        self.dawn_s: float | None = None  # sunrise that ends it
+        self.dawn_s: float | None = None  # sunrise that ends the present or last night
 
     def __getstate__(self) -> dict:
         return {**self.__dict__, "_sun": None}
@@ -72,7 +71,6 @@ class Daylight:
             self._dark = not coming[0][1] if coming else self._noon_is_dark(time_s)
         self._to_s = coming[0][0] if coming else time_s + 3600
         if self._dark and past:
-            self.dusk_s = self._from_s - DUSK_LAG_S
             self.dawn_s = self._to_s + DUSK_LAG_S if coming else None
 
     def _crossings(self, time_s: float) -> list[tuple[float, bool]]:

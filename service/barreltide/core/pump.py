@@ -47,7 +47,6 @@ BED_PERIODS, BED_PERIODS_MOST = (
 PACE_CHANGE = 0.08  # of a neighbour's phase, when it gets what another bed does not
 STOPPED_CURRENT = 0.25
 FLOW_LOST, FLOW_BACK = 1.25, 1.15  # longer fills than on the best day
-BED_FAULTS = ("bed-starved", "siphon-not-starting", "siphon-not-breaking")
 
 
 class Pump:

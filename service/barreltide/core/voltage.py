@@ -11,7 +11,7 @@ moves the voltage more than the pump does, nor one below the meter's noise.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections import deque
 from typing import NamedTuple
 
@@ -166,7 +166,3 @@ class VoltageTrace:
             return None
         self.steps.append(step)
         return step
-
-    def forget_before(self, time_s: float) -> None:
-        at = bisect_right(self._mark_times, time_s)
-        del self._mark_times[:at], self._mark_works[:at]
