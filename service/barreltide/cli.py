@@ -9,6 +9,7 @@ import logging
 import os
 import sys
 from collections.abc import Callable
+from typing import Any
 
 from . import __version__
 from .site import Site, SiteError, load
@@ -49,6 +50,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     replay.add_argument("--until", metavar="TIME", type=_time, help="stop there: Unix seconds, or ISO 8601 with zone")
     replay.add_argument("--json", action="store_true", help="one JSON object a line")
+    replay.add_argument(
+        "--explain", action="store_true", help="for each alarm what speaks for and against each cause that was weighed"
+    )
     export = command("export", _export, "Print what the store holds as a recording.")
     export.add_argument("--all", action="store_true", help="presence and starts of the service too, not only packs")
     export.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
@@ -106,7 +110,14 @@ def _replay(options: argparse.Namespace) -> int:
             options.recording, site, options.until, lambda line: print(f"barreltide: {line}", file=sys.stderr)
         ):
             line = as_line(event)
-            print(json.dumps(line, ensure_ascii=False) if options.json else _in_words(line))
+            evidence = line.pop("evidence", [])
+            if options.json:
+                shown = line | {"evidence": evidence} if options.explain and evidence else line
+                print(json.dumps(shown, ensure_ascii=False))
+                continue
+            print(_in_words(line))
+            if options.explain:
+                print("".join(_explained(cause) for cause in evidence), end="")
         sys.stdout.flush()
     except RecordingError as error:
         sys.stdout.flush()
@@ -119,6 +130,17 @@ def _in_words(line: dict[str, object]) -> str:
     kind = line.pop("event")
     rest = "  ".join(f"{name}={value}" for name, value in line.items() if value is not None)
     return f"{when:%Y-%m-%d %H:%M:%SZ}  {kind:<8}{rest}"
+
+
+def _explained(cause: dict[str, Any]) -> str:
+    """One cause of an alarm's evidence, as lines of text."""
+    from .core.alarm import TABLE
+
+    about = TABLE[cause["alarm"]].about.format(cause["subject"])
+    lines = [f"{'':22}{100 * cause['share']:4.0f} %  {about}"]
+    for name, told in (("for", cause["speaks_for"]), ("against", cause["speaks_against"])):
+        lines += [f"{'':32}{name + ':':8} {words}" for words in told]
+    return "\n".join(lines) + "\n"
 
 
 def _export(options: argparse.Namespace) -> int:

@@ -13,14 +13,16 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from .event import AlarmChanged
+from .evidence import Account
 
 
 class Rule(NamedTuple):
-    """What is fixed about an alarm. Delays in seconds of the engine's clock."""
+    """What is fixed about an alarm. Delays in seconds of the engine's clock; about: its cause, `{}` for the subject."""
 
     priority: str
     on_delay_s: float
     off_delay_s: float
+    about: str
     consequence: str
     action: str
 
@@ -28,72 +30,86 @@ class Rule(NamedTuple):
 TABLE: dict[str, Rule] = {
     "pump-stopped": Rule(
         "urgent", 0, 0,
+        "the pump '{}' lifts no water",
         "No water moves, and the fish have only the oxygen that is in the sump.",
         "Go and look: is the pump turning, its fuse whole, its intake clear, the battery on? Stir or aerate the sump"
         " meanwhile.",
     ),
     "bed-starved": Rule(
         "soon", 0, 0,
+        "no water reaches '{}', though its pump runs",
         "The plants in this bed dry out, and its bacteria with them.",
         "Look at this bed's branch: valve closed, hose off, or blocked.",
     ),
     "flow-falling": Rule(
         "soon", 0, 0,
+        "the pump '{}' lifts less water than it did",
         "Less water reaches the beds each day; in the end the siphons will not start.",
         "Clean the pump's intake and rotor, look for a kink or a leak in the hose.",
     ),
     "siphon-not-starting": Rule(
         "soon", 0, 0,
+        "the siphon of '{}' does not start",
         "The bed stays flooded: roots get no air.",
         "Look into the bell: air leak at its rim or cap, standpipe blocked, or too little flow to start it.",
     ),
     "siphon-not-breaking": Rule(
         "soon", 0, 0,
+        "the siphon of '{}' does not break",
         "The bed stays drained: roots dry out.",
         "Look at the snorkel and the notches of the bell: blocked, too low, or too much flow for the siphon to break.",
     ),
     "battery-low": Rule(
         "urgent", 0, 900,
+        "the battery is at its floor",
         "The pump will stop when the controller drops the load, and the battery ages fast down here.",
         "Charge it or lighten the load; have a battery air pump ready for the fish.",
     ),
     "battery-will-not-last": Rule(
         "urgent", 0, 900,
+        "the battery reaches its floor before the sun is back",
         "The pump may stop before the sun is back.",
         "Charge the battery or lighten the load before night.",
     ),
     "battery-not-charging": Rule(
         "soon", 0, 900,
+        "the battery is not being charged",
         "The coming night will draw the battery down further.",
         "Look at the panel (shade, dirt, plug), its fuse and the controller's light.",
     ),
     "charge-voltage-high": Rule(
         "soon", 0, 300,
+        "the battery is charged at too high a voltage",
         "The battery gasses and loses water; hydrogen can explode.",
         "Keep flames away, switch the panel off, check the controller's setting.",
     ),
     "water-too-warm": Rule(
         "soon", 300, 300,
+        "the water in the sump is too warm",
         "Warm water holds less oxygen while fish need more of it.",
         "Shade the sump, feed less, add air.",
     ),
     "water-too-cold": Rule(
         "soon", 300, 300,
+        "the water in the sump is too cold",
         "Fish stop feeding, and the bacteria that clean the water slow down.",
         "Feed less or not at all, cover the sump.",
     ),
     "sump-low": Rule(
         "urgent", 0, 60,
+        "the sump has lost water",
         "The pump may run dry, and the fish lose their water.",
         "Look for a leak or an overflowing bed, and top up with water of like temperature, free of chlorine.",
     ),
     "station-silent": Rule(
         "urgent", 0, 60,
+        "the station '{}' is not heard",
         "Nothing is watched: a stopped pump would go unseen.",
         "Look at the board's light, its supply and fuse, and the Wi-Fi; see with your own eyes that the water moves.",
     ),
     "sensor-fault": Rule(
         "soon", 0, 300,
+        "the sensor of '{}' is at fault",
         "What hangs on this reading is not watched as it should be.",
         "Look at the sensor, its plug and its cable.",
     ),
@@ -103,10 +119,10 @@ TABLE: dict[str, Rule] = {
 class _Condition:
     """One (alarm, subject) that is reported or standing."""
 
-    __slots__ = ("message", "normal_since_s", "raised_s", "reported_s", "since_s")
+    __slots__ = ("evidence", "message", "normal_since_s", "raised_s", "reported_s", "since_s")
 
-    def __init__(self, reported_s: float, since_s: float, message: str) -> None:
-        self.reported_s, self.since_s, self.message = reported_s, since_s, message
+    def __init__(self, reported_s: float, since_s: float, message: str, evidence: tuple[Account, ...]) -> None:
+        self.reported_s, self.since_s, self.message, self.evidence = reported_s, since_s, message, evidence
         self.raised_s: float | None = None
         self.normal_since_s: float | None = None
 
@@ -124,15 +140,21 @@ class Alarms:
         condition = self._conditions.get((alarm, subject))
         return condition is not None and condition.raised_s is not None
 
-    def report(self, now_s: float, alarm: str, subject: str, since_s: float, message: str) -> None:
-        """The condition holds. message: what was seen, in a grower's words; consequence and action are added here."""
+    def report(
+        self, now_s: float, alarm: str, subject: str, since_s: float, message: str, evidence: tuple[Account, ...] = ()
+    ) -> None:
+        """The condition holds.
+
+        message: what was seen, in a grower's words; consequence and action are added here. evidence: the causes that
+        were weighed, where there were several; else the message is all that speaks for it.
+        """
         key = (alarm, subject)
         condition = self._conditions.get(key)
         if condition is None:
-            condition = self._conditions[key] = _Condition(now_s, since_s, message)
+            condition = self._conditions[key] = _Condition(now_s, since_s, message, evidence)
         condition.normal_since_s = None
         if condition.raised_s is None:
-            condition.message = message
+            condition.message, condition.evidence = message, evidence
             self._raise_if_due(key, condition, now_s)
 
     def normal(self, now_s: float, alarm: str, subject: str) -> None:
@@ -193,7 +215,8 @@ class Alarms:
             return
         condition.raised_s = now_s
         text = f"{condition.message} {rule.consequence} {rule.action}"
-        self.events.append(AlarmChanged(now_s, condition.since_s, *key, "raised", rule.priority, text))
+        evidence = condition.evidence or (Account(*key, 1.0, (condition.message,), ()),)
+        self.events.append(AlarmChanged(now_s, condition.since_s, *key, "raised", rule.priority, text, evidence))
 
     def _clear_if_due(self, key: tuple[str, str], condition: _Condition, now_s: float) -> None:
         if condition.normal_since_s is not None and now_s - condition.normal_since_s >= TABLE[key[0]].off_delay_s:

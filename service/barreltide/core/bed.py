@@ -11,7 +11,7 @@ It cannot tell from one float why a phase is overdue: that takes the other beds 
 from __future__ import annotations
 
 from collections import deque
-from math import log
+from math import log, sqrt
 from statistics import median
 
 from .event import CycleCounted
@@ -21,9 +21,10 @@ from .voltage import VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
 LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
-MARGIN = 0.12
+MARGIN, MARGIN_UNSURE = 0.05, 0.15  # beyond the normal: at least, and more by one phase's share while few are known
 AGREEMENT = 1.25
 LEVEL_HYSTERESIS_M = 0.01
+CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 BLOCK_S = 86400.0  # flow is compared day by day: the same hours, the same voltages
 BLOCK_CYCLES = 6
 
@@ -77,9 +78,13 @@ class Bed:
         self.base_s = 0.0  # lateness counts from here at the earliest: the pump came back, or a gap ended
         self.phases: deque[tuple[float, float, bool, float]] = deque(maxlen=48)  # whole ones: start, end, wet, work
         self.heard_s: float | None = None  # newest reading of the upper float, repetitions included
+        self.low_heard_s: float | None = None
         self.level_m: float | None = None
+        self._lowest_m, self._highest_m, self._was_up = 9.0, -9.0, False
+        self._level_turns = 0  # how often the level has gone down since the upper float changed
+        self._hangs, self._low_hangs = (-1.0, ""), (-1.0, "")  # a float's phase in which it was found to hang, and why
         self._float_height_m = plan.float_height_m
-        self._standpipe_height_m = plan.standpipe_height_m
+        self._standpipe_height_m, self._drain_height_m = plan.standpipe_height_m, plan.drain_height_m
         self._low_height_m = plan.low_float_height_m
         self._trace = trace
         self._has_switch = False
@@ -96,13 +101,16 @@ class Bed:
 
     def hear_low(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         if self.low is None:
-            self.low = FloatTrack()
+            self.low, self.low_heard_s = FloatTrack(), time_s
             self.low.gaps = self.high.gaps
+        if not late:
+            self.low_heard_s = max(time_s, self.low_heard_s or 0.0)
         self.low.hear(time_s, wet, late, is_change)
 
     def hear_level(self, time_s: float, level_m: float, late: bool, is_change: bool) -> None:
         """A continuous level; where no switch speaks, it stands in for the floats at their heights."""
         if not late:
+            self._watch_level(level_m)
             self.level_m = level_m
         for track_is_high, height_m in ((True, self._float_height_m), (False, self._low_height_m)):
             if height_m is None or (track_is_high and self._has_switch):
@@ -117,6 +125,8 @@ class Bed:
     def _hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         if not late and (self.heard_s is None or time_s > self.heard_s):
             self.heard_s = time_s
+        if not late and wet != self.high.raw_wet:
+            self._level_turns = 0
         self._finish(self.high.hear(time_s, wet, late, is_change))
 
     def doubt(self, gap: Gap) -> None:
@@ -149,12 +159,21 @@ class Bed:
         high = self.high
         if high.wet is None or high.raw_wet != high.wet:
             return None
+        if self.is_hidden(high.since_s):
+            sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
         normal = self.normals[high.wet]
         since_s = max(high.since_s, self.base_s)
         if len(self.normals[True]) < LEAST_PHASES or len(self.normals[False]) < LEAST_PHASES:
-            return sampled_s - since_s - LONGEST_PERIOD_S * (1 + MARGIN)
-        margin = max(MARGIN, 1.5 * normal.spread)
+            return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
+        margin = max(MARGIN + MARGIN_UNSURE / len(normal), 1.5 * normal.spread)
         return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + margin) - 20
+
+    def is_hidden(self, since_s: float) -> bool:
+        """Whether a pack is missing, after `since_s`, from when the upper float was last heard on."""
+        gaps = self.high.gaps
+        return bool(
+            gaps and gaps[-1].missing and self.heard_s is not None and gaps[-1].to_s > max(since_s, self.heard_s)
+        )
 
     @property
     def is_learned(self) -> bool:
@@ -176,25 +195,67 @@ class Bed:
         """The share of a normal period that the upper float is wet for."""
         return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
 
-    def pace_change(self, since_s: float) -> float | None:
-        """How much this bed's phases have changed since `since_s`: the larger one, as |log| of works; None if too few.
+    def pace_change(self, since_s: float) -> tuple[float, float] | None:
+        """How much this bed's phases have changed since `since_s`: |log| of works, and in standard errors of it.
 
-        More inflow shortens the filling and lengthens the draining, so either phase may tell, in either direction.
+        More inflow shortens the filling and lengthens the draining, so either phase may tell, in either direction: the
+        clearer one is given. None if too few are known.
         """
-        largest = 0.0
+        changes = []
         for wet in (True, False):
-            old = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and end_s <= since_s]
-            new = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and start_s >= since_s]
+            old = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and end_s <= since_s][-7:]
+            new = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and start_s >= since_s][-3:]
             if len(old) < 2 or not new:
                 return None
-            largest = max(largest, abs(log(median(old[-7:]) / median(new[-3:]))))
-        return largest
+            usual = median(old)
+            scatter = max(1.48 * median(abs(work / usual - 1) for work in old), 0.015 + 3.0 / usual)
+            change = abs(log(median(new) / usual))
+            changes.append((change / (scatter * sqrt(1 / len(old) + 1 / len(new))), change))
+        z, change = max(changes)
+        return change, z
 
     def is_brimming(self) -> bool | None:
         """Whether the level stands at the standpipe's top. None without a level."""
         if self.level_m is None or self._standpipe_height_m is None:
             return None
         return self.level_m > self._standpipe_height_m - 0.015
+
+    def is_emptied(self) -> bool | None:
+        """Whether the level stands where the siphon breaks, or below. None without a level."""
+        if self.level_m is None or self._drain_height_m is None:
+            return None
+        return self.level_m < self._drain_height_m + 0.015
+
+    def other_turns(self) -> int:
+        """How often the bed has drained, by its lower float or its level, since its upper float last changed."""
+        by_low = self.low.turns(self.high.since_s, 0.4 * self.period_s) if self.low else 0
+        return max(by_low, self._level_turns if self._has_switch else 0)
+
+    def contradictions(self, sampled_s: float) -> tuple[str, str]:
+        """What this bed's other sensors say against its upper and its lower float, in words; empty if nothing.
+
+        A float that was found to hang is not trusted again before it moves.
+        """
+        high, low = self.high, self.low
+        is_late = (self.overdue_s(sampled_s) or 0.0) > 0
+        if is_late and self.other_turns() >= 2:
+            self._hangs = (high.since_s, "The bed has drained twice meanwhile, and it has not moved")
+        elif is_late and high.wet and low is not None and low.wet is False and sampled_s - low.since_s > CONTRADICTED_S:
+            self._hangs = (high.since_s, "It says wet, while the bed's lower float is dry")
+        elif low is not None and not is_late and high.turns(low.since_s, 0.4 * self.period_s) >= 3:
+            self._low_hangs = (low.since_s, "The upper float rose and fell three times meanwhile, and it has not moved")
+        against_high = self._hangs[1] if self._hangs[0] == high.since_s else ""
+        return against_high, self._low_hangs[1] if low is not None and self._low_hangs[0] == low.since_s else ""
+
+    def _watch_level(self, level_m: float) -> None:
+        """Count how often the level alone has shown the bed draining."""
+        self._lowest_m, self._highest_m = min(self._lowest_m, level_m), max(self._highest_m, level_m)
+        share = (level_m - self._lowest_m) / max(self._highest_m - self._lowest_m, 0.05)
+        if share > 0.75:
+            self._was_up = True
+        elif share < 0.25 and self._was_up:
+            self._was_up = False
+            self._level_turns += 1
 
     def refilled(self) -> bool | None:
         """Whether the lower float rose after the last fall: water came in then. None without a lower float."""

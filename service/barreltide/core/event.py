@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from .evidence import Account
+
 
 class CycleCounted(NamedTuple):
     """A bed drained past its upper float for good.
@@ -27,7 +29,11 @@ class CycleCounted(NamedTuple):
 
 
 class AlarmChanged(NamedTuple):
-    """An alarm was raised or cleared. time: the engine's clock when it decided; since: when the condition began."""
+    """An alarm was raised or cleared.
+
+    time: the engine's clock when it decided; since: when the condition began; evidence: the causes that were weighed
+    when it was raised, the likeliest first.
+    """
 
     time: float
     since: float
@@ -36,6 +42,7 @@ class AlarmChanged(NamedTuple):
     change: str  # "raised" | "cleared"
     priority: str  # "urgent" | "soon" | "note"
     message: str
+    evidence: tuple[Account, ...] = ()
     kind = "alarm"
 
 
@@ -84,4 +91,6 @@ def as_line(event: Event) -> dict:
     line: dict = {"event": event.kind}
     for name, value in zip(event._fields, event, strict=True):
         line[name] = round(value, 4) if isinstance(value, float) else value
+    if "evidence" in line:
+        line["evidence"] = [account._asdict() for account in line["evidence"]]
     return line

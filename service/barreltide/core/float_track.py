@@ -241,6 +241,14 @@ class FloatTrack:
         self._untold = waiting
         return found
 
+    def turns(self, since_s: float, apart_s: float) -> int:
+        """How often the float has fallen since then; falls less than `apart_s` apart are one."""
+        count, last_s = 0, since_s - apart_s
+        for before, edge in zip(self.edges[:-1], self.edges[1:], strict=True):
+            if before.wet and not edge.wet and edge.time_s > since_s and edge.time_s - last_s > apart_s:
+                count, last_s = count + 1, edge.time_s
+        return count
+
     def is_whole(self, phase: Phase) -> bool:
         """Whether both ends of the phase were seen, and nothing is missing between them that may tell of others."""
         return phase.start_after_s > UNSEEN_S and not self._is_hidden(phase.start_after_s, phase.end_s)

@@ -93,7 +93,7 @@ class Monitor:
             site.sump.coldest_c if site.sump else 8.0, site.sump.warmest_c if site.sump else 28.0, self._alarms
         )
         self._sinks = self._wire(site)
-        self._told: list[Event] = []
+        self._told = self._alarms.events  # one list: everything in order of the engine's clock
         self._is_pumping = True
         self._forgot_s = 0.0
         self._stumbled_s = -3600.0
@@ -226,9 +226,14 @@ class Monitor:
             station = self._stations.get(bed.station)
             if station is not None and not self._is_waiting(station):
                 sampled_s = station.order.sampled_s
-                judge_float(
-                    now_s, sampled_s, f"{bed.name}/high", bed.heard_s, bed.high.flips, bed.period_s, self._alarms
-                )
+                against_high, against_low = bed.contradictions(sampled_s)
+                for name, track, heard_s, words in (
+                    ("high", bed.high, bed.heard_s, against_high), ("low", bed.low, bed.low_heard_s, against_low),
+                ):  # fmt: skip
+                    if track is not None:
+                        judge_float(
+                            now_s, sampled_s, f"{bed.name}/{name}", track, heard_s, bed.period_s, words, self._alarms
+                        )
         speaker = next((s for s in self._stations.values() if s.heard_s is not None), None)
         if speaker is not None and not self._is_waiting(speaker):
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
@@ -380,8 +385,8 @@ class Monitor:
     # -- odds and ends
 
     def _drain(self) -> list[Event]:
-        told, self._told = self._told + self._alarms.events, []
-        self._alarms.events = []
+        told = self._told.copy()
+        self._told.clear()
         return told
 
     def _is_running(self, pump: Pump) -> bool | None:

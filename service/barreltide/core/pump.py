@@ -1,30 +1,31 @@
 """One pump and the beds that it feeds: is water being lifted, and if a bed has stopped, why.
 
-Theory of operation. Three kinds of evidence, weighed in this order:
+Theory of operation. What is seen, and what it tells:
 
 - A float that *rises* proves that water came up just then. One that falls proves only that a siphon had started before.
 - A pump that stops drawing lifts the battery's voltage by I·R at once; by night that stands out (voltage.py). A
-  current sensor says it outright.
+  current sensor says it outright, unless the pump turns and lifts nothing.
 - A phase that is overdue (bed.py) says that something has stopped, but not what: stuck wet is a siphon that does not
-  start, or a pump that stopped while the bed was full; stuck dry is a siphon that does not break, a starved bed, or the
-  pump.
+  start, or water that stopped coming while the bed was full; stuck dry is a siphon that does not break, or water that
+  stopped coming while it was drained. A lower float or a level tells which: it shows whether water came in.
+- Two or more beds on one pump: all overdue is the pump; one overdue while another rises after its due time is that
+  bed's own fault, and a neighbour whose own pace has changed with it has got its water (a closed branch).
 
-So: all beds overdue is the pump, when there are two or more; one overdue while another rises after its due time is that
-bed's own fault, and a neighbour whose own pace changes then has got its water (a closed branch). With a single bed, by
-night, the step decides, or its absence; by day the odds of finding the float as it is decide, and the message names the
-other cause.
+A stop seen by step or current is told at once. Otherwise the causes are weighed against each other (evidence.py), the
+likeliest is raised, and the message names whatever else remains likely. A verdict between a single bed's siphon and its
+pump is weighed again every minute, and changed once the other cause is clearly ahead.
 
 | state | evidence | becomes |
 |---|---|---|
 | running | step up by night, no rise after it, for WATCHED_S | pump-stopped |
 | running | current gone | pump-stopped |
-| running | every bed overdue | pump-stopped, or the single bed's siphon |
-| running | bed overdue by 1.4 periods, another rose after its due time | bed fault |
+| running | every bed overdue for ALL_OVERDUE_S (a single one: SINGLE_OVERDUE_S) | pump-stopped, or the bed's siphon |
+| running | bed overdue by BED_PERIODS, another rose after its due time | bed fault |
 | stopped | a rise, or a fall that the stop cannot explain | running |
 | bed fault | the bed moves | none |
 
 It assumes that the beds were cycling before. It cannot tell by floats alone, by day, with one bed; nor a stopped pump
-from one that spins without lifting: both are `pump-stopped`, as the contract says: no water is being lifted.
+from one that spins without lifting: both are `pump-stopped`, as no water is being lifted.
 """
 
 from __future__ import annotations
@@ -33,20 +34,25 @@ from collections import deque
 from math import log
 from statistics import median
 
-from .alarm import Alarms
+from .alarm import TABLE, Alarms
 from .bed import Bed
+from .evidence import Verdict
+from .sensor import chatter
 from .voltage import Step, VoltageTrace
 
 WATCHED_S = 235.0  # a step is believed once nothing has contradicted it for so long
 STEP_Z = 6.0
-OVERDUE_S = 240.0  # beyond the margin, before the pump is called stopped by floats alone
-BED_PERIODS, BED_PERIODS_MOST = (
-    1.4,
-    2.0,
-)  # how long beyond its phase one bed may lag before it is called faulty: room for a turned valve
-PACE_CHANGE = 0.08  # of a neighbour's phase, when it gets what another bed does not
-STOPPED_CURRENT = 0.25
+ALL_OVERDUE_S, SINGLE_OVERDUE_S = 100.0, 150.0  # beyond the margin, before floats alone are believed
+BED_PERIODS, BED_PERIODS_MOST = 1.0, 1.5  # how long one bed may lag behind its phase: room for a turned valve
+STOPPED_CURRENT, ODD_CURRENT = 0.25, 0.15
 FLOW_LOST, FLOW_BACK = 1.25, 1.15  # longer fills than on the best day
+PATIENT_S = 6 * 3600.0
+CHANGED_MIND = 2.0  # so far ahead must another cause be before a verdict is changed
+WORTH_NAMING = 0.05  # the least share of a cause that a message names beside the likeliest
+# Weights, as in evidence.py. Where no experiment gives them they are judgement, and small.
+PUMP_PRIOR = 0.7  # pumps fail in more ways than siphons (common practice, no source), and missing that is the worse
+STILL_DRAWS = -1.2  # of the ways in which lifting stops, about a third leave the current as it was: hose off, air
+SIPHONS = {True: "siphon-not-starting", False: "siphon-not-breaking"}
 
 
 class Pump:
@@ -58,15 +64,20 @@ class Pump:
         self.beds = beds
         self.stopped_since_s: float | None = None
         self.judged_s = 0.0  # how far its water has been judged
+        self._cause = ("pump-stopped", self.name)
         self._trace, self._alarms, self._cut_off_v = trace, alarms, cut_off_v
         self._stop_seen_by_step = False
         self._distrusted_v = 0.0  # a step of this size has once been no stop
         self._faults: dict[str, tuple[str, float]] = {}  # bed: its standing fault, and since when
+        self._single: Bed | None = None  # the bed whose siphon and this pump a standing verdict was between
         self._stop_decided_s = 0.0
+        self._stop_judged_s = 0.0  # how far the water was known when a stop was last decided
+        self._patience = (0.0, 0.0)  # (until when, s): beds must be overdue by so much more after a stop that was none
         self._currents: deque[float] = deque(maxlen=60)  # running current, A, since its usual value was taken
         self._usual_a = 0.0
         self._current: tuple[float, float] | None = None  # (since, A) of the newest stretch without current
         self._current_s: float | None = None
+        self._odd_a: tuple[float, float] | None = None  # (since, A) of the newest stretch with an unusual current
 
     def hear_current(self, time_s: float, current_a: float) -> None:
         self._current_s = time_s
@@ -75,9 +86,15 @@ class Pump:
                 self._current = (time_s, self._usual_a)
             return
         self._current = None
+        is_odd = self._usual_a > 0.05 and abs(current_a / self._usual_a - 1) > ODD_CURRENT
+        if is_odd:
+            self._odd_a = (self._odd_a[0] if self._odd_a else time_s, current_a)
+        else:
+            self._odd_a = None
         self._currents.append(current_a)
         if len(self._currents) == self._currents.maxlen:
-            self._usual_a = median(self._currents)
+            if self._odd_a is None or time_s - self._odd_a[0] > 6 * 3600:
+                self._usual_a = median(self._currents)
             self._currents.clear()
 
     def judge(self, now_s: float, sampled_s: float, dark: bool, dark_since_s: float) -> None:
@@ -85,20 +102,23 @@ class Pump:
         self.judged_s = sampled_s
         usable = [bed for bed in self.beds if bed.high.wet is not None and not self._is_blind(bed)]
         self._clear_beds(now_s)
+        if self._single is not None and now_s % 60 < 10:
+            self._think_again(now_s, sampled_s, dark, dark_since_s)
         if self.stopped_since_s is not None:
             self._clear_stop(now_s, dark and dark_since_s < self.stopped_since_s)
             return
         if self._see_current(now_s, sampled_s) or (dark and self._see_step(now_s, sampled_s, usable)):
             return
         watched = [bed for bed in usable if bed.name not in self._faults]
-        late = {bed.name: bed.overdue_s(sampled_s) for bed in watched}
-        if not any(seconds is not None and seconds > 0 for seconds in late.values()):
+        late = {bed.name: seconds for bed in watched if (seconds := bed.overdue_s(sampled_s)) is not None}
+        overdue = [bed for bed in watched if late.get(bed.name, 0.0) > 0]
+        if not overdue:
             return
-        overdue = [bed for bed in watched if late[bed.name] is not None and late[bed.name] > 0]
-        if len(overdue) == len(watched) and min(late[bed.name] for bed in overdue) > OVERDUE_S:
-            if len(watched) > 1:
-                self._stop(now_s, *self._stop_words(overdue))
-            else:
+        if len(overdue) == len(watched):
+            least_s = min(late.values()) - (self._patience[1] if sampled_s < self._patience[0] else 0.0)
+            if len(watched) > 1 and least_s > ALL_OVERDUE_S:
+                self._judge_all(now_s, sampled_s, overdue, dark, dark_since_s)
+            elif len(watched) == 1 and least_s > SINGLE_OVERDUE_S:
                 self._judge_single(now_s, sampled_s, overdue[0], dark, dark_since_s)
             return
         for bed in overdue:
@@ -107,7 +127,7 @@ class Pump:
             others = [other for other in watched if other is not bed and other.rise_s > due_s]
             if others and late[bed.name] > BED_PERIODS * bed.period_s and bed.is_learned:
                 slowest_s = max(other.period_s for other in [bed, *others])
-                self._judge_bed(now_s, bed, others, late[bed.name] > BED_PERIODS_MOST * slowest_s)
+                self._judge_bed(now_s, sampled_s, bed, others, late[bed.name] > BED_PERIODS_MOST * slowest_s)
 
     def judge_flow(self, now_s: float) -> None:
         """Whether every bed's fills have become longer, day against best day, than the voltage explains."""
@@ -115,26 +135,39 @@ class Pump:
         if len(ratios) < len(self.beds):
             return
         if min(ratios) > FLOW_LOST:
+            verdict = Verdict({("flow-falling", self.name): 0.0})
+            for bed, ratio in zip(self.beds, ratios, strict=True):
+                verdict.weigh(
+                    f"'{bed.name}' takes {100 * (ratio - 1):.0f} % longer than on its best of {len(bed.days)} days,"
+                    " the battery's voltage allowed for",
+                    {("flow-falling", self.name): 1.0},
+                )
             words = (
                 f"The flow of '{self.name}' is falling. It takes"
                 f" {100 * (min(ratios) - 1):.0f} % longer to fill the beds"
                 " than on its best day, more than the battery's voltage explains. The pump has become weaker or, with"
                 " one bed only, perhaps its siphon slower."
             )
-            self._alarms.report(now_s, "flow-falling", self.name, self.beds[0].since_s, words)
+            self._alarms.report(now_s, "flow-falling", self.name, self.beds[0].since_s, words, verdict.accounts())
         elif min(ratios) < FLOW_BACK:
             self._alarms.normal(now_s, "flow-falling", self.name)
 
     def _is_blind(self, bed: Bed) -> bool:
+        """Whether its float cannot be trusted, or may soon be said to chatter or to hang."""
+        if chatter(bed.high.flips, self.judged_s, bed.period_s) > 0.5 or bed.other_turns() > 1:
+            return True
         return self._alarms.is_standing("sensor-fault", f"{bed.name}/high")
+
+    # -- a stop that shows itself
 
     def _see_current(self, now_s: float, sampled_s: float) -> bool:
         if self._current is None or self._current_s is None or self._current_s - self._current[0] < WATCHED_S:
             return False
         since_s, usual_a = self._current
-        self._stop(
-            now_s, since_s, f"The pump '{self.name}' has stopped. It draws no current; it drew {usual_a:.1f} A before."
-        )
+        verdict = Verdict({self._cause: 0.0})
+        verdict.weigh(f"it draws no current; it drew {usual_a:.1f} A before", {self._cause: 9.0})
+        words = f"The pump '{self.name}' has stopped. It draws no current; it drew {usual_a:.1f} A before."
+        self._stop(now_s, since_s, words, verdict)
         return True
 
     def _see_step(self, now_s: float, sampled_s: float, usable: list[Bed]) -> bool:
@@ -143,6 +176,8 @@ class Pump:
             return False
         if not any(bed.is_learned for bed in usable):
             return False
+        if any(bed.is_hidden(step.time_s) for bed in usable):
+            return False
         if any(bed.rise_s > step.time_s - 5 or self._is_rising(bed, step.time_s) for bed in self.beds):
             return False
         if any(bed.fall_s > step.time_s + max(600.0, bed.normals[True].work_s) for bed in self.beds):
@@ -150,7 +185,9 @@ class Pump:
         if self._trace.step_down(step.time_s + 40, sampled_s, STEP_Z) is not None or not self._trace.holds(step):
             return False
         self._stop_seen_by_step = True
-        self._stop(now_s, step.time_s, self._step_words(step))
+        verdict = Verdict({self._cause: 0.0})
+        self._weigh_step(verdict, step, sampled_s)
+        self._stop(now_s, step.time_s, self._step_words(step), verdict)
         return True
 
     @staticmethod
@@ -158,87 +195,197 @@ class Pump:
         last_s = bed.high.last_change_s
         return bool(bed.high.raw_wet and not bed.high.wet and last_s is not None and last_s > since_s)
 
+    # -- a stop, or another cause, by what is overdue
+
+    def _judge_all(self, now_s: float, sampled_s: float, overdue: list[Bed], dark: bool, dark_since_s: float) -> None:
+        """Two beds or more, all overdue: one cause for all of them is the pump."""
+        verdict = Verdict({self._cause: 0.0})
+        for bed in overdue:
+            verdict.weigh(_lateness(bed, sampled_s), {self._cause: 2.0})
+        since_s = self._weigh_power(verdict, overdue, sampled_s, dark, dark_since_s)
+        self._stop(now_s, since_s, self._stop_words(overdue, since_s), verdict)
+
     def _judge_single(self, now_s: float, sampled_s: float, bed: Bed, dark: bool, dark_since_s: float) -> None:
         """One bed, overdue: the pump or the bed's siphon."""
-        wet = bed.high.wet
-        step = self._trace.step_up(bed.since_s - 30, sampled_s) or self._trace.step_down(bed.since_s - 30, sampled_s)
-        share = min(max(bed.wet_share, 0.05), 0.95)
-        # Odds of the pump against the siphon: a stopped pump leaves the float wet for the wet share of the time. Pumps
-        # fail in more ways than siphons (common practice, no source), and their failing is the worse one to miss.
-        odds = log(share if wet else 1 - share) + 1.0
-        if self._current_s is not None and sampled_s - self._current_s < 300:
-            odds -= 6  # it still draws, or _see_current had spoken
-        elif step is not None:
-            odds += 6  # a rotor that is blocked may also draw more than before
-        elif self._trace.lowest_v(bed.since_s) < self._cut_off_v + 0.1:
-            odds += 4
-        elif dark and dark_since_s < bed.since_s:
-            # It would have shown, unless the meter is too coarse for it.
-            odds -= min(3.0, 0.012 / self._trace.noise_v)
-        if bed.refilled() is not None and not wet:
-            odds += 4 if bed.refilled() else 0
-        if wet and bed.is_brimming() is not None:
-            odds += -4 if bed.is_brimming() else 4
-        if odds >= 0:
-            since_s, words = self._stop_words([bed])
-            if step is None and not dark:
-                words += (
-                    " By day the battery cannot show whether the pump or the siphon has stopped:"
-                    f" look whether water runs into '{bed.name}'."
-                )
-            self._stop(now_s, since_s, words)
+        siphon = (SIPHONS[bed.high.wet], bed.name)
+        verdict = self._weigh_single(bed, sampled_s, dark, dark_since_s)
+        self._single = bed
+        if verdict.lead(self._cause) >= 0:
+            since_s = self._stop_since_s([bed], sampled_s)
+            words = self._stop_words([bed], since_s)
+            self._stop(now_s, since_s, words + _others_words(verdict, dark), verdict)
         else:
-            self._bed_fault(now_s, "siphon-not-starting" if wet else "siphon-not-breaking", bed, "the pump")
+            self._bed_fault(now_s, siphon[0], bed, verdict, dark)
 
-    def _judge_bed(self, now_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
-        """One bed stands still while others cycle: its branch or its siphon. Waits for their pace while it can."""
-        siphon = "siphon-not-starting" if bed.high.wet else "siphon-not-breaking"
-        changes = [change for change in (other.pace_change(bed.since_s) for other in others) if change is not None]
-        starved = 0.0
-        if changes:
-            starved += 3 if max(changes) > PACE_CHANGE else -2
-        if bed.high.wet and bed.is_brimming() is not None:
-            starved += -4 if bed.is_brimming() else 4
-        if not bed.high.wet and bed.refilled() is not None:
-            starved += 4 if bed.refilled() else 0
-        if starved == 0 and not is_last_word:
+    def _weigh_single(self, bed: Bed, sampled_s: float, dark: bool, dark_since_s: float) -> Verdict:
+        siphon = (SIPHONS[bed.high.wet], bed.name)
+        verdict = Verdict({self._cause: PUMP_PRIOR, siphon: 0.0})
+        verdict.weigh(_lateness(bed, sampled_s), dict.fromkeys((self._cause, siphon), 1.0))
+        self._weigh_state(verdict, bed)
+        self._weigh_power(verdict, [bed], sampled_s, dark, dark_since_s)
+        self._weigh_water(verdict, bed, self._cause)
+        if self._faults and bed.name not in self._faults:
+            verdict.weigh("another bed of this pump stands still too", {self._cause: 1.5})
+        return verdict
+
+    def _think_again(self, now_s: float, sampled_s: float, dark: bool, dark_since_s: float) -> None:
+        """Later evidence may decide a standing verdict between a single bed's siphon and its pump otherwise."""
+        bed = self._single
+        is_stop = self.stopped_since_s is not None
+        if not is_stop and bed.name not in self._faults:
+            self._single = None
             return
-        if starved > 0:
-            self._bed_fault(now_s, "bed-starved", bed, "its siphon")
-        else:
-            self._bed_fault(now_s, siphon, bed, "its branch (valve or hose)")
+        verdict = self._weigh_single(bed, sampled_s, dark, dark_since_s)
+        if is_stop and verdict.lead(self._cause) < -CHANGED_MIND:
+            self.stopped_since_s = None
+            self._alarms.withdraw(now_s, *self._cause)
+            self._bed_fault(now_s, SIPHONS[bed.high.wet], bed, verdict, dark)
+        elif not is_stop and verdict.lead(self._cause) > CHANGED_MIND:
+            since_s = self._stop_since_s([bed], sampled_s)
+            self._stop(now_s, since_s, self._stop_words([bed], since_s) + _others_words(verdict, dark), verdict)
 
-    def _bed_fault(self, now_s: float, alarm: str, bed: Bed, other: str) -> None:
+    def _judge_bed(self, now_s: float, sampled_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
+        """One bed stands still while others cycle: its branch or its siphon. Waits for their pace while it can."""
+        starved, siphon = ("bed-starved", bed.name), (SIPHONS[bed.high.wet], bed.name)
+        verdict = Verdict({starved: 0.0, siphon: 0.0, self._cause: 0.0})
+        verdict.weigh(_lateness(bed, sampled_s), dict.fromkeys((starved, siphon, self._cause), 1.0))
+        names = " and ".join(f"'{other.name}'" for other in others)
+        verdict.weigh(f"{names} filled meanwhile", {self._cause: -9.0})
+        self._weigh_state(verdict, bed)
+        self._weigh_water(verdict, bed, starved)
+        self._weigh_pace(verdict, bed, others)
+        lead = verdict.lead(starved)
+        if abs(lead) < 1.5 and not is_last_word:
+            return
+        self._bed_fault(now_s, "bed-starved" if lead > 0 else siphon[0], bed, verdict, True)
+
+    # -- what is weighed
+
+    def _weigh_state(self, verdict: Verdict, bed: Bed) -> None:
+        """A siphon sticks in one state; water that stops coming leaves the bed as it happens to be."""
+        share = min(max(bed.wet_share if bed.high.wet else 1 - bed.wet_share, 0.05), 0.95)
+        state = "flooded" if bed.high.wet else "drained"
+        weight = log(share / 0.5)
+        words = f"water that stops coming finds this bed {state} {100 * share:.0f} times in a hundred"
+        verdict.weigh(words, {self._cause: weight, ("bed-starved", bed.name): weight})
+
+    def _weigh_water(self, verdict: Verdict, bed: Bed, dry_cause: tuple[str, str]) -> None:
+        """What a lower float or a level says of water coming in. dry_cause: that it does not come."""
+        not_starting, not_breaking = ((alarm, bed.name) for alarm in SIPHONS.values())
+        if not bed.high.wet and bed.refilled() is not None:
+            if bed.refilled():
+                verdict.weigh(
+                    "its lower float rose after the last draining: the siphon had broken, and water came in then",
+                    {not_breaking: -4.0},
+                )
+            else:
+                verdict.weigh("its lower float has stayed dry since the last draining", {dry_cause: -1.5})
+        if bed.level_m is None:
+            return
+        centimetres = f"its water stands at {100 * bed.level_m:.0f} cm"
+        if bed.high.wet and bed.is_brimming() is not None:
+            if bed.is_brimming():
+                words = f"{centimetres}, at the standpipe's top, and trickles over"
+                verdict.weigh(words, {dry_cause: -1.7})
+            else:
+                verdict.weigh(f"{centimetres}, below the standpipe's top", {not_starting: -3.0})
+        elif not bed.high.wet and bed.is_emptied() is not None:
+            if bed.is_emptied():
+                words = f"{centimetres}, where the siphon breaks"
+                verdict.weigh(words, {dry_cause: -1.7})
+            else:
+                verdict.weigh(f"{centimetres}, above where the siphon breaks", {not_breaking: -3.0})
+
+    def _weigh_power(
+        self, verdict: Verdict, overdue: list[Bed], sampled_s: float, dark: bool, dark_since_s: float
+    ) -> float:
+        """What voltage, current and sump say of the pump; returns since when it would have stopped."""
+        pump, since_s = self._cause, self._stop_since_s(overdue, sampled_s)
+        from_s = max(max(bed.since_s, bed.rise_s) for bed in overdue) - 30
+        up, down = self._trace.step_up(from_s, sampled_s), self._trace.step_down(from_s, sampled_s)
+        if self._current_s is not None and sampled_s - self._current_s < 300 and self._usual_a:
+            if self._odd_a is not None and self._odd_a[0] > from_s:
+                words = f"it draws {self._odd_a[1]:.1f} A instead of {self._usual_a:.1f}: blocked, or lifting nothing"
+                verdict.weigh(words, {pump: 3.0})
+            else:
+                words = f"it draws {self._usual_a:.1f} A as before: it has power and turns, whether it lifts or not"
+                verdict.weigh(words, {pump: STILL_DRAWS})
+        elif up is not None:
+            self._weigh_step(verdict, up, sampled_s)
+        elif down is not None:
+            words = f"the battery's voltage fell by {-1000 * down.volts:.0f} mV at once: a blocked pump may draw more"
+            verdict.weigh(words, {pump: 4.0})
+        elif self._trace.lowest_v(from_s) < self._cut_off_v + 0.1:
+            words = "the battery was down to where the charge controller drops the load"
+            verdict.weigh(words, {pump: 4.0})
+        elif dark and dark_since_s < from_s:
+            words = "the battery's voltage made no step, as it would by night if the pump's current had gone"
+            verdict.weigh(words, {pump: max(STILL_DRAWS, -0.012 / self._trace.noise_v)})
+        if self._alarms.is_standing("sump-low", "sump"):
+            verdict.weigh("the sump is below its mark: the pump may suck air", {pump: 4.0})
+        return since_s
+
+    def _weigh_step(self, verdict: Verdict, step: Step, sampled_s: float) -> None:
+        words = (
+            f"the battery's voltage rose by {1000 * step.volts:.0f} mV at once, {_span(sampled_s - step.time_s)} ago,"
+            " as when a load goes"
+        )
+        verdict.weigh(words, {self._cause: min(step.z, 8.0)})
+        verdict.weigh("no float has risen since", {self._cause: 1.0})
+
+    def _weigh_pace(self, verdict: Verdict, bed: Bed, others: list[Bed]) -> None:
+        """Whether neighbours have got the water that this bed does not get."""
+        starved, siphon = ("bed-starved", bed.name), (SIPHONS[bed.high.wet], bed.name)
+        for other in others:
+            pace = other.pace_change(bed.since_s)
+            if pace is None:
+                continue
+            change, z = pace
+            told = f"the phases of '{other.name}' have changed by {100 * change:.0f} % since then"
+            if z > 3 and change > 0.05:
+                weight = min(1.0 + 0.5 * (z - 3), 4.0)
+                verdict.weigh(f"{told}: it gets more water", {starved: weight, siphon: -weight / 2})
+            elif change < 0.12:
+                verdict.weigh(f"'{other.name}' keeps its pace: it gets no more water", {starved: -1.5, siphon: 0.5})
+
+    # -- what is raised
+
+    def _bed_fault(self, now_s: float, alarm: str, bed: Bed, verdict: Verdict, dark: bool) -> None:
         state = "flooded" if bed.high.wet else "drained"
         told = {
-            "bed-starved": f"No water reaches '{bed.name}'. The pump feeds the others, whose pace has changed with it.",
+            "bed-starved": f"No water reaches '{bed.name}'. The pump feeds the others.",
             "siphon-not-starting": f"The siphon of '{bed.name}' does not start.",
             "siphon-not-breaking": f"The siphon of '{bed.name}' does not break.",
         }[alarm]
         self._faults[bed.name] = (alarm, bed.since_s)
-        words = (
-            f"{told} The bed has stayed {state} well beyond its usual time. It may also be {other}: look at its outlet,"
-            " and whether water runs in."
-        )
-        self._alarms.report(now_s, alarm, bed.name, bed.since_s, words)
+        words = f"{told} The bed has stayed {state} well beyond its usual time.{_others_words(verdict, dark)}"
+        if bed.low is None and bed.level_m is None:
+            words += " Lift its float by hand once: if it hangs, this is all that is wrong."
+        self._alarms.report(now_s, alarm, bed.name, bed.since_s, words, verdict.accounts())
 
-    def _stop(self, now_s: float, since_s: float, words: str) -> None:
-        self.stopped_since_s, self._stop_decided_s = since_s, now_s
+    def _stop(self, now_s: float, since_s: float, words: str, verdict: Verdict) -> None:
+        self.stopped_since_s, self._stop_decided_s, self._stop_judged_s = since_s, now_s, self.judged_s
         for bed in self.beds:
             if self._faults.get(bed.name) and bed.since_s >= since_s - 60:
                 self._alarms.withdraw(now_s, self._faults.pop(bed.name)[0], bed.name)
-        self._alarms.report(now_s, "pump-stopped", self.name, since_s, words)
+        self._alarms.report(now_s, "pump-stopped", self.name, since_s, words, verdict.accounts())
 
-    def _stop_words(self, overdue: list[Bed]) -> tuple[float, str]:
+    def _stop_since_s(self, overdue: list[Bed], sampled_s: float) -> float:
         last_s = max(max(bed.since_s, bed.rise_s) for bed in overdue)
-        step = self._trace.step_up(last_s - 30, last_s + 7 * 3600)
+        step = self._trace.step_up(last_s - 30, sampled_s)
+        return step.time_s if step is not None else last_s
+
+    def _stop_words(self, overdue: list[Bed], since_s: float) -> str:
+        step = self._trace.step_up(since_s - 1, since_s + 1)
         if step is not None:
-            return step.time_s, self._step_words(step)
+            return self._step_words(step)
         names = " and ".join(f"'{bed.name}' has stayed {'flooded' if bed.high.wet else 'drained'}" for bed in overdue)
-        return (
-            last_s,
-            f"The pump '{self.name}' lifts no water. {names[0].upper() + names[1:]} well beyond the usual time.",
-        )
+        words = f"The pump '{self.name}' lifts no water. {names[0].upper() + names[1:]} well beyond the usual time."
+        if self._trace.lowest_v(since_s) < self._cut_off_v + 0.1:
+            words += " The battery was down to where the charge controller drops the load."
+        elif self._current_s is not None and self.judged_s - self._current_s < 300 and self._usual_a:
+            words += " It draws current all the same: look for a hose that came off, a blocked intake, air."
+        return words
 
     def _step_words(self, step: Step) -> str:
         volts = self._trace.volts or 0.0
@@ -249,6 +396,8 @@ class Pump:
         if volts - step.volts < self._cut_off_v + 0.15:
             words += f" The battery was down to {volts - step.volts:.2f} V: the charge controller has dropped the load."
         return words
+
+    # -- what is over
 
     def _clear_stop(self, now_s: float, dark: bool) -> None:
         since_s = self.stopped_since_s
@@ -263,7 +412,10 @@ class Pump:
         if dark and self._stop_seen_by_step and self._trace.step_down(since_s + 40, moved + 300) is None:
             step = self._trace.step_up(since_s - 1, since_s + 1)
             self._distrusted_v = max(self._distrusted_v, step.volts if step else 0.0)
-        self._stop_seen_by_step = False
+        elif not self._stop_seen_by_step and moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):
+            # Perhaps they were only slow. The same surprise shall not be told twice.
+            self._patience = (moved + PATIENT_S, max(2 * (moved - self._stop_judged_s), self._patience[1]) + 60)
+        self._stop_seen_by_step, self._single = False, None
         self.stopped_since_s = None
         for bed in self.beds:
             bed.base_s = max(bed.base_s, moved)
@@ -276,3 +428,32 @@ class Pump:
                 del self._faults[bed.name]
                 bed.base_s = max(bed.base_s, bed.high.since_s)
                 self._alarms.normal(now_s, alarm, bed.name)
+
+
+def _lateness(bed: Bed, sampled_s: float) -> str:
+    """What is seen of an overdue bed, in words."""
+    state, usual_s = ("flooded", bed.normals[True]) if bed.high.wet else ("drained", bed.normals[False])
+    usual = f"usually that takes {_span(usual_s.work_s)}" if bed.is_learned else "its usual time is not known yet"
+    return f"'{bed.name}' has stayed {state} for {_span(sampled_s - bed.since_s)}; {usual}"
+
+
+def _span(seconds: float) -> str:
+    return (
+        f"{seconds:.0f} s"
+        if seconds < 100
+        else f"{seconds / 60:.0f} minutes"
+        if seconds < 7200
+        else (f"{seconds / 3600:.1f} hours")
+    )
+
+
+def _others_words(verdict: Verdict, dark: bool) -> str:
+    """What else it may be, and where to look to tell."""
+    named = verdict.accounts()
+    others = [account for account in named[1:] if account.share > WORTH_NAMING]
+    if not others:
+        return ""
+    bed = next(account.subject for account in named if account.alarm != "pump-stopped")
+    causes = " or that ".join(TABLE[account.alarm].about.format(account.subject) for account in others)
+    by_day = "" if dark else " By day the battery cannot tell."
+    return f" It may also be that {causes}.{by_day} Look at the outlet of '{bed}', and whether water runs into it."

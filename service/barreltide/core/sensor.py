@@ -90,25 +90,29 @@ class Gauge:
             alarms.normal(now_s, "sensor-fault", self.name)
 
 
-def judge_float(
-    now_s: float, sampled_s: float, name: str, heard_s: float | None, flips, period_s: float, alarms: Alarms
-) -> None:
-    """A float switch that chatters without rest, or is no longer read. flips: times of its changes, newest last."""
-    is_busy = len(flips) >= CHATTER_FLIPS and flips[-CHATTER_FLIPS] > sampled_s - CHATTER_S
-    recent = [time_s for time_s in flips if time_s > sampled_s - CHATTER_S] if is_busy else []
+def chatter(flips, sampled_s: float, period_s: float) -> float:
+    """How restless a float switch has been in the last half hour, 1 where it chatters. flips: its changes' times."""
+    if len(flips) < CHATTER_FLIPS // 2 or flips[-CHATTER_FLIPS // 2] < sampled_s - CHATTER_S:
+        return 0.0
+    recent = sum(time_s > sampled_s - CHATTER_S for time_s in flips)
     # A garden with short periods changes often by itself: two changes a cycle, and ripple about each.
-    allowed = CHATTER_FLIPS + 8 * CHATTER_S / period_s
-    if len(recent) > allowed:
-        words = (
-            f"The float switch '{name}' chatters. It changed {len(recent)} times in half an hour: it hangs loose,"
-            " or rides on waves."
-        )
-        alarms.report(now_s, "sensor-fault", name, recent[0], words)
+    return recent / (CHATTER_FLIPS + 8 * CHATTER_S / period_s)
+
+
+def judge_float(now_s: float, sampled_s: float, name: str, track, heard_s: float | None, period_s: float,
+                contradiction: str, alarms: Alarms) -> None:  # fmt: skip
+    """A float switch that chatters without rest, is no longer read, or is contradicted by another sensor of its bed."""
+    if chatter(track.flips, sampled_s, period_s) > 1:
+        words = f"The float switch '{name}' chatters. It changes without rest: it hangs loose, or rides on waves."
+        alarms.report(now_s, "sensor-fault", name, sampled_s - CHATTER_S, words)
     elif heard_s is not None and sampled_s - heard_s > MISSING_S:
         words = (
             f"The float switch '{name}' is missing. It has not been read for {(sampled_s - heard_s) / 60:.0f} minutes."
         )
         alarms.report(now_s, "sensor-fault", name, heard_s, words)
+    elif contradiction:
+        words = f"The float switch '{name}' hangs. {contradiction}."
+        alarms.report(now_s, "sensor-fault", name, track.since_s, words)
     else:
         alarms.normal(now_s, "sensor-fault", name)
 
