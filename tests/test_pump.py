@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from simulation.draw import draw_garden
+from simulation.run import simulate
+from simulation.score import judge_in_process
 from small_garden import DUSK_S, HOUR_S, NOON_S, Garden, alarms, assert_all_counted, drive, monitor
 
 ONE = {"bed-1": (400.0, 200.0)}
@@ -101,3 +104,34 @@ def test_a_pump_that_pauses_for_three_minutes_raises_nothing():
 def test_a_slower_pace_that_comes_to_stay_raises_nothing():
     garden = Garden(end_s=NOON_S + 7 * HOUR_S, pace={bed: (NOON_S + 3 * HOUR_S, 1.1) for bed in ("bed-1", "bed-2")})
     only(drive(monitor(), garden.packs(), garden.end_s))
+
+
+@pytest.mark.parametrize("falls", [True, False])
+def test_a_change_in_a_pack_that_never_came_is_no_overdue_bed(falls):
+    quick = {"bed-1": (110.0, 90.0)}
+    garden = Garden(quick, end_s=NOON_S + 5 * HOUR_S)
+    # Lost: a change just after the floats were repeated, so that nothing tells of it for nearly five minutes.
+    lost_s = next(s for s, wet in garden.changes("bed-1") if wet != falls and s > NOON_S + 3 * HOUR_S and s % 300 < 20)
+    packs = [pack for pack in garden.packs() if pack.readings[0][:2] != ("bed-1/high", lost_s)]
+    assert len(packs) == len(list(garden.packs())) - 1
+    only(drive(monitor(beds=quick), packs, garden.end_s))
+
+
+def test_a_verdict_between_pump_and_siphon_keeps_its_account_and_names_the_other():
+    from_s = stop_at(False, "bed-1", NOON_S + 4 * HOUR_S, beds=ONE)
+    garden = Garden(ONE, end_s=from_s + HOUR_S, still=[("pump", from_s, from_s + 9 * HOUR_S)])
+    (raised,) = (event for event in drive(monitor(beds=ONE), garden.packs(), garden.end_s) if event.kind == "alarm")
+    pump, siphon = raised.evidence
+    assert (pump.alarm, siphon.alarm) == ("pump-stopped", "siphon-not-breaking")
+    assert 0.5 < pump.share < 0.95 and abs(pump.share + siphon.share - 1) < 0.01
+    assert "'bed-1' has stayed drained for" in pump.speaks_for[0] and "67 times in a hundred" in pump.speaks_for[1]
+    assert "It may also be that the siphon of 'bed-1' does not break." in raised.message
+
+
+@pytest.mark.parametrize("sensor", ["low_float", "level"])
+@pytest.mark.parametrize("kind", ["float-stuck-wet", "float-stuck-dry"])
+def test_a_float_that_hangs_is_found_by_the_beds_other_sensor(sensor, kind):
+    sensors = {"low_float": False, "level": False} | {sensor: True}
+    run = simulate(draw_garden(31, beds=2, pumps=1, period_s=900, **sensors), None, kind)
+    found = [event for event in judge_in_process(run) if event["event"] == "alarm" and event["time"] > run.fault.onset_s]
+    assert [(alarm["alarm"], alarm["subject"]) for alarm in found] == [("sensor-fault", run.fault.subject)]

@@ -8,6 +8,7 @@ import json
 import logging
 import os
 import sys
+import zoneinfo
 from collections.abc import Callable
 from typing import Any
 
@@ -105,6 +106,7 @@ def _replay(options: argparse.Namespace) -> int:
     from .core.event import as_line
     from .recording import RecordingError, replay
 
+    zone = zoneinfo.ZoneInfo(site.time_zone)
     try:
         for event in replay(
             options.recording, site, options.until, lambda line: print(f"barreltide: {line}", file=sys.stderr)
@@ -115,7 +117,7 @@ def _replay(options: argparse.Namespace) -> int:
                 shown = line | {"evidence": evidence} if options.explain and evidence else line
                 print(json.dumps(shown, ensure_ascii=False))
                 continue
-            print(_in_words(line))
+            print(_in_words(line, zone))
             if options.explain:
                 print("".join(_explained(cause) for cause in evidence), end="")
         sys.stdout.flush()
@@ -125,11 +127,18 @@ def _replay(options: argparse.Namespace) -> int:
     return 0
 
 
-def _in_words(line: dict[str, object]) -> str:
-    when = datetime.datetime.fromtimestamp(float(line.pop("time")), datetime.UTC)  # type: ignore[arg-type]
-    kind = line.pop("event")
+def _in_words(line: dict[str, Any], zone: datetime.tzinfo) -> str:
+    when, kind = _moment(line.pop("time"), zone), line.pop("event")
+    if kind == "alarm":
+        since = _moment(line["since"], zone)
+        about = f"{line['change']} {line['alarm']} {line['subject']} ({line['priority']}), since {since}"
+        return f"{when}  {kind:<8}{about}: {line['message']}"
     rest = "  ".join(f"{name}={value}" for name, value in line.items() if value is not None)
-    return f"{when:%Y-%m-%d %H:%M:%SZ}  {kind:<8}{rest}"
+    return f"{when}  {kind:<8}{rest}"
+
+
+def _moment(time_s: float, zone: datetime.tzinfo) -> str:
+    return f"{datetime.datetime.fromtimestamp(time_s, zone):%Y-%m-%d %H:%M:%S %Z}"
 
 
 def _explained(cause: dict[str, Any]) -> str:
@@ -137,10 +146,10 @@ def _explained(cause: dict[str, Any]) -> str:
     from .core.alarm import TABLE
 
     about = TABLE[cause["alarm"]].about.format(cause["subject"])
-    lines = [f"{'':22}{100 * cause['share']:4.0f} %  {about}"]
+    lines = [f"{'':10}{100 * cause['share']:4.0f} %  {about}"]
     for name, told in (("for", cause["speaks_for"]), ("against", cause["speaks_against"])):
-        lines += [f"{'':32}{name + ':':8} {words}" for words in told]
-    return "\n".join(lines) + "\n"
+        lines += [f"{'':18}{name + ':':8} {words}" for words in told]
+    return "".join(f"{line}\n" for line in lines)
 
 
 def _export(options: argparse.Namespace) -> int:

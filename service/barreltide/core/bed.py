@@ -17,6 +17,7 @@ from statistics import median
 from .event import CycleCounted
 from .float_track import Fall, FloatTrack, Phase
 from .order import Gap
+from .sensor import chatter
 from .voltage import VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
@@ -127,6 +128,8 @@ class Bed:
             self.heard_s = time_s
         if not late and wet != self.high.raw_wet:
             self._level_turns = 0
+        elif not late and is_change:
+            self.base_s = max(self.base_s, time_s)  # a change to what it was already: we missed the one before
         self._finish(self.high.hear(time_s, wet, late, is_change))
 
     def doubt(self, gap: Gap) -> None:
@@ -238,6 +241,8 @@ class Bed:
         """
         high, low = self.high, self.low
         is_late = (self.overdue_s(sampled_s) or 0.0) > 0
+        if chatter(high.flips, sampled_s, self.period_s) > 0.5:
+            return "", ""  # what it said lately proves nothing
         if is_late and self.other_turns() >= 2:
             self._hangs = (high.since_s, "The bed has drained twice meanwhile, and it has not moved")
         elif is_late and high.wet and low is not None and low.wet is False and sampled_s - low.since_s > CONTRADICTED_S:

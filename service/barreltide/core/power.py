@@ -27,7 +27,8 @@ CHARGE_LIFT_V = 0.10
 CHARGING_V = 12.9
 LOW_FOR_S = 1200.0
 FLOOR_DEADBAND = 0.04
-KNOWN_AFTER_S, KNOWN_WIDTH = 8 * 3600.0, 0.2  # before this, or less surely than this, no forecast is made
+KNOWN_AFTER_S, UNSURE = 0.25  # an interval that reaches so far above the floor says nothing yet
+KNOWN_WIDTH = 8 * 3600.0, 0.2  # before this, or less surely than this, no forecast is made
 FIRST_GUESS_S = 2 * 3600.0  # from sunrise to charging, before a morning has been seen
 
 
@@ -66,7 +67,7 @@ class PowerWatch:
         if charge.mean > self._floor + FLOOR_DEADBAND:
             self._low_since_s = None
             self._alarms.normal(now_s, "battery-low", "battery")
-        elif charge.mean > self._floor or charge.basis == "charging":
+        elif charge.mean > self._floor or charge.basis == "charging" or charge.high > self._floor + UNSURE:
             self._low_since_s = None
         else:
             self._low_since_s = self._low_since_s or charge.judged_s

@@ -42,6 +42,7 @@ from .voltage import Step, VoltageTrace
 
 WATCHED_S = 235.0  # a step is believed once nothing has contradicted it for so long
 STEP_Z = 6.0
+SMALL_STEP_V = 0.006  # what a small pump's load makes of a large battery
 ALL_OVERDUE_S, SINGLE_OVERDUE_S = 100.0, 150.0  # beyond the margin, before floats alone are believed
 BED_PERIODS, BED_PERIODS_MOST = 1.0, 1.5  # how long one bed may lag behind its phase: room for a turned valve
 STOPPED_CURRENT, ODD_CURRENT = 0.25, 0.15
@@ -171,8 +172,14 @@ class Pump:
         return True
 
     def _see_step(self, now_s: float, sampled_s: float, usable: list[Bed]) -> bool:
-        step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S, STEP_Z)
-        if step is None or not usable or step.volts < 1.5 * self._distrusted_v or step.time_s < self._stop_decided_s:
+        step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S)
+        if (
+            step is None
+            or self._trace.contrast(step) < STEP_Z
+            or not usable
+            or step.volts < 1.5 * self._distrusted_v
+            or step.time_s < self._stop_decided_s
+        ):
             return False
         if not any(bed.is_learned for bed in usable):
             return False
@@ -208,25 +215,25 @@ class Pump:
     def _judge_single(self, now_s: float, sampled_s: float, bed: Bed, dark: bool, dark_since_s: float) -> None:
         """One bed, overdue: the pump or the bed's siphon."""
         siphon = (SIPHONS[bed.high.wet], bed.name)
-        verdict = self._weigh_single(bed, sampled_s, dark, dark_since_s)
+        verdict, since_s = self._weigh_single(bed, sampled_s, dark, dark_since_s)
         self._single = bed
         if verdict.lead(self._cause) >= 0:
-            since_s = self._stop_since_s([bed], sampled_s)
             words = self._stop_words([bed], since_s)
             self._stop(now_s, since_s, words + _others_words(verdict, dark), verdict)
         else:
             self._bed_fault(now_s, siphon[0], bed, verdict, dark)
 
-    def _weigh_single(self, bed: Bed, sampled_s: float, dark: bool, dark_since_s: float) -> Verdict:
+    def _weigh_single(self, bed: Bed, sampled_s: float, dark: bool, dark_since_s: float) -> tuple[Verdict, float]:
+        """The bed's siphon against the pump, and since when the pump would have stopped."""
         siphon = (SIPHONS[bed.high.wet], bed.name)
         verdict = Verdict({self._cause: PUMP_PRIOR, siphon: 0.0})
         verdict.weigh(_lateness(bed, sampled_s), dict.fromkeys((self._cause, siphon), 1.0))
         self._weigh_state(verdict, bed)
-        self._weigh_power(verdict, [bed], sampled_s, dark, dark_since_s)
+        since_s = self._weigh_power(verdict, [bed], sampled_s, dark, dark_since_s)
         self._weigh_water(verdict, bed, self._cause)
         if self._faults and bed.name not in self._faults:
             verdict.weigh("another bed of this pump stands still too", {self._cause: 1.5})
-        return verdict
+        return verdict, since_s
 
     def _think_again(self, now_s: float, sampled_s: float, dark: bool, dark_since_s: float) -> None:
         """Later evidence may decide a standing verdict between a single bed's siphon and its pump otherwise."""
@@ -235,13 +242,12 @@ class Pump:
         if not is_stop and bed.name not in self._faults:
             self._single = None
             return
-        verdict = self._weigh_single(bed, sampled_s, dark, dark_since_s)
+        verdict, since_s = self._weigh_single(bed, sampled_s, dark, dark_since_s)
         if is_stop and verdict.lead(self._cause) < -CHANGED_MIND:
             self.stopped_since_s = None
             self._alarms.withdraw(now_s, *self._cause)
             self._bed_fault(now_s, SIPHONS[bed.high.wet], bed, verdict, dark)
         elif not is_stop and verdict.lead(self._cause) > CHANGED_MIND:
-            since_s = self._stop_since_s([bed], sampled_s)
             self._stop(now_s, since_s, self._stop_words([bed], since_s) + _others_words(verdict, dark), verdict)
 
     def _judge_bed(self, now_s: float, sampled_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
@@ -318,12 +324,27 @@ class Pump:
         elif self._trace.lowest_v(from_s) < self._cut_off_v + 0.1:
             words = "the battery was down to where the charge controller drops the load"
             verdict.weigh(words, {pump: 4.0})
-        elif dark and dark_since_s < from_s:
-            words = "the battery's voltage made no step, as it would by night if the pump's current had gone"
-            verdict.weigh(words, {pump: max(STILL_DRAWS, -0.012 / self._trace.noise_v)})
+        elif dark:
+            since_s = self._weigh_jump(verdict, from_s, sampled_s, dark_since_s) or since_s
         if self._alarms.is_standing("sump-low", "sump"):
             verdict.weigh("the sump is below its mark: the pump may suck air", {pump: 4.0})
         return since_s
+
+    def _weigh_jump(self, verdict: Verdict, from_s: float, sampled_s: float, dark_since_s: float) -> float | None:
+        """By night, with an hour of voltage at hand, even a small pump's load shows when it goes, or changes: when?"""
+        jump = self._trace.jump(max(from_s, dark_since_s + 600), sampled_s)
+        if jump is None:
+            return None
+        if jump.odds > 1:
+            way = "rose" if jump.volts > 0 else "fell"
+            ago = _span(sampled_s - jump.time_s)
+            words = f"the battery's voltage {way} a little, by {abs(1000 * jump.volts):.0f} mV, about {ago} ago"
+            verdict.weigh(words, {self._cause: min(jump.odds, 5.0)})
+            return jump.time_s
+        if dark_since_s < from_s and jump.sure_v < SMALL_STEP_V:
+            words = "the battery's voltage made no step, as it would by night if the pump's current had gone"
+            verdict.weigh(words, {self._cause: STILL_DRAWS * (1 - jump.sure_v / SMALL_STEP_V)})
+        return None
 
     def _weigh_step(self, verdict: Verdict, step: Step, sampled_s: float) -> None:
         words = (

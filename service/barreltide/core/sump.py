@@ -2,7 +2,8 @@
 
 Theory. Each flood borrows its water from the sump, so the mark may fall dry in every cycle, longest when the beds are
 full together. A dry spell is an alarm only when it outlasts the spells that this garden has shown, or, before it has
-shown any, the slowest bed's whole period. Ripple breaks a spell into pieces: those less than a minute apart are one.
+shown any, the slowest bed's whole period. A slow leak shows in another way: flood by flood the spells grow, until they
+last for most of a period. Ripple breaks a spell into pieces: those less than a minute apart are one.
 
 It cannot tell a leak from evaporation, nor either from a bed that keeps its water.
 """
@@ -16,6 +17,7 @@ from .alarm import Alarms
 TOGETHER_S = 60.0
 SHORTEST_S = 300.0
 SPELL_FACTOR = 1.6
+GROWING, GROWING_SHARE = 4, 0.6  # spells in a row, each longer than the one before, the last that share of a period
 
 
 class Sump:
@@ -50,6 +52,9 @@ class Sump:
             return
         usual_s = SPELL_FACTOR * max(self._spells) if len(self._spells) >= 3 else 1.2 * slowest_period_s
         spell_s = sampled_s - self._low_since_s
+        spells = [*self._spells, spell_s][-GROWING:]
+        if len(spells) == GROWING and all(b > 1.1 * a for a, b in zip(spells[:-1], spells[1:], strict=True)):
+            usual_s = min(usual_s, GROWING_SHARE * slowest_period_s)
         if spell_s > max(SHORTEST_S, usual_s):
             minutes = f"{spell_s / 60:.0f} minutes"
             words = f"The sump is low. It has been below its mark for {minutes}, longer than a flood draws it down."

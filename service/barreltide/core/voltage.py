@@ -13,11 +13,14 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import deque
+from math import log
 from typing import NamedTuple
 
 REFERENCE_V = 12.6  # the voltage at which a second of work is a second
 BIN_S = 20.0
 BEFORE_BINS, AFTER_BINS = 8, 4
+KEPT_BINS = 540  # three hours
+CONTRAST_BEFORE_S, CONTRAST_AFTER_S = 300.0, 220.0
 LONGEST_SPAN_S = 900.0  # bins further apart than this are not compared
 QUIET_STEP_V = 0.006  # no step smaller than this is believed, however quiet the meter
 MOST_MARKS = 4096
@@ -32,6 +35,15 @@ class Step(NamedTuple):
     base_v: float
 
 
+class Jump(NamedTuple):
+    """The likeliest step within a span: its moment and size, its log odds against none, and its standard error."""
+
+    time_s: float
+    volts: float
+    odds: float
+    sure_v: float
+
+
 class VoltageTrace:
     """The stream of voltage readings, in order of sampling."""
 
@@ -44,7 +56,7 @@ class VoltageTrace:
         self._work = 0.0
         self._mark_times: list[float] = []
         self._mark_works: list[float] = []
-        self._bins: deque[tuple[float, float, bool]] = deque(maxlen=BEFORE_BINS + AFTER_BINS + 2)
+        self._bins: deque[tuple[float, float, bool]] = deque(maxlen=KEPT_BINS)  # start, mean, dark
         self._bin_start_s = 0.0
         self._bin_sum = 0.0
         self._bin_n = 0
@@ -97,9 +109,52 @@ class VoltageTrace:
         """The lowest voltage since then, to the quarter of an hour and back to ten hours."""
         return min((volts for time_s, volts in self._lows if time_s > since_s - 900), default=99.0)
 
+    def contrast(self, step: Step) -> float:
+        """The step seen from further off: means of minutes before and after it, in standard errors of the noise."""
+        bins = [(start_s - step.time_s, volts) for start_s, volts, _ in self._bins]
+        before = [volts for start_s, volts in bins if -CONTRAST_BEFORE_S <= start_s < -0.5 * BIN_S]
+        after = [volts for start_s, volts in bins if -0.5 * BIN_S <= start_s < CONTRAST_AFTER_S]
+        if not before or not after:
+            return 0.0
+        change_v = sum(after) / len(after) - sum(before) / len(before)
+        return change_v / (self.noise_v * (1 / len(before) + 1 / len(after)) ** 0.5)
+
+    def jump(self, from_s: float, to_s: float) -> Jump | None:
+        """The likeliest moment in the span for a load to have come or gone, however small; None if too little is known.
+
+        A step on top of a parabola, against the parabola alone, by least squares; `odds` is the natural logarithm of
+        how much better the step explains the minutes' means, less what chance finds among so many moments.
+        """
+        minutes: dict[int, list[float]] = {}
+        for start_s, volts, _ in self._bins:
+            if from_s - 900 <= start_s <= to_s:
+                minutes.setdefault(int(start_s // 60), []).append(volts)
+        times, means = list(minutes), [sum(volts) / len(volts) for volts in minutes.values()]
+        if len(times) < 12:
+            return None
+        basis = _orthonormal([[float(t - times[0]) ** power for t in times] for power in (0, 1, 2)])
+        rest = _without(means, basis)
+        sorted_rest = sorted(abs(value) for value in rest)
+        noise_v = max(self.noise_v * (60 / BIN_S) ** -0.5, 1.48 * sorted_rest[len(rest) // 2] * 0.7)
+        best, candidates = (0.0, 0.0, 0.0), 0
+        for k in range(3, len(times) - 3):
+            if 60 * times[k] < from_s:
+                continue
+            candidates += 1
+            shape = _without([0.0] * k + [1.0] * (len(times) - k), basis)
+            norm = sum(value * value for value in shape)
+            volts = sum(a * b for a, b in zip(shape, rest, strict=True)) / norm
+            gain = 0.5 * volts * volts * norm / (noise_v * noise_v)
+            if gain > best[0]:
+                best = (gain, volts, 60.0 * times[k])
+        if not candidates:
+            return None
+        sure_v = noise_v * (8 / len(times)) ** 0.5  # about the standard error of a step in the middle
+        return Jump(best[2], best[1], best[0] - log(candidates) - 1.0, sure_v)
+
     def holds(self, step: Step) -> bool:
         """Whether the newest means still lie on the step's far side."""
-        newest = [volts for _, volts, _ in list(self._bins)[-2:]]
+        newest = [self._bins[k][1] for k in (-2, -1)]
         return all((volts - step.base_v - 0.5 * step.volts) * step.volts > 0 for volts in newest)
 
     def _work_at(self, time_s: float) -> float:
@@ -137,7 +192,7 @@ class VoltageTrace:
         bins = self._bins
         if len(bins) < BEFORE_BINS + AFTER_BINS:
             return None
-        recent = list(bins)[-(BEFORE_BINS + AFTER_BINS) :]
+        recent = [bins[k] for k in range(-BEFORE_BINS - AFTER_BINS, 0)]
         if abs(recent[BEFORE_BINS][1] - recent[BEFORE_BINS - 1][1]) < 0.5 * QUIET_STEP_V:
             return None
         before, after = recent[:BEFORE_BINS], recent[BEFORE_BINS:]
@@ -166,3 +221,21 @@ class VoltageTrace:
             return None
         self.steps.append(step)
         return step
+
+
+def _orthonormal(columns: list[list[float]]) -> list[list[float]]:
+    """Gram and Schmidt's basis of the columns' span."""
+    basis: list[list[float]] = []
+    for column in columns:
+        rest = _without(column, basis)
+        norm = sum(value * value for value in rest) ** 0.5
+        basis.append([value / norm for value in rest])
+    return basis
+
+
+def _without(values: list[float], basis: list[list[float]]) -> list[float]:
+    """What is left of the values beside the basis."""
+    for unit in basis:
+        share = sum(a * b for a, b in zip(values, unit, strict=True))
+        values = [value - share * part for value, part in zip(values, unit, strict=True)]
+    return values
