@@ -27,8 +27,8 @@ CHARGE_LIFT_V = 0.10
 CHARGING_V = 12.9
 LOW_FOR_S = 1200.0
 FLOOR_DEADBAND = 0.04
-KNOWN_AFTER_S, UNSURE = 0.25  # an interval that reaches so far above the floor says nothing yet
-KNOWN_WIDTH = 8 * 3600.0, 0.2  # before this, or less surely than this, no forecast is made
+UNSURE = 0.25  # an interval that reaches so far above the floor says nothing yet
+KNOWN_AFTER_S, KNOWN_WIDTH = 8 * 3600.0, 0.2  # before this, or less surely than this, no forecast is made
 FIRST_GUESS_S = 2 * 3600.0  # from sunrise to charging, before a morning has been seen
 
 
