@@ -16,6 +16,7 @@ from statistics import median
 
 from .event import CycleCounted
 from .float_track import Fall, FloatTrack, Phase
+from .flow import Flow
 from .order import Gap
 from .sensor import chatter
 from .voltage import VoltageTrace
@@ -26,8 +27,6 @@ MARGIN, MARGIN_UNSURE = 0.05, 0.15  # beyond the normal: at least, and more by o
 AGREEMENT = 1.25
 LEVEL_HYSTERESIS_M = 0.01
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
-BLOCK_S = 86400.0  # flow is compared day by day: the same hours, the same voltages
-BLOCK_CYCLES = 6
 
 
 class Normal:
@@ -89,12 +88,7 @@ class Bed:
         self._low_height_m = plan.low_float_height_m
         self._trace = trace
         self._has_switch = False
-        self.days: deque[float] = deque(
-            maxlen=30
-        )  # median work of a fill or, lacking a lower float, a cycle; a day each
-        self._block: list[float] = []
-        self._block_start_s = 0.0
-        self._block_basis: tuple[bool, int] | None = None
+        self.flow = Flow(trace)
 
     def hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         self._has_switch = True
@@ -279,25 +273,6 @@ class Bed:
                 self.normals[phase.wet].learn(work_s)
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
 
-    def _gather(self, cycle: CycleCounted) -> None:
-        """Day by day, how much work a fill takes: what a clogging pump slowly changes."""
-        rise_s = cycle.time - cycle.high_s
-        has_fill = cycle.fill_s is not None
-        work_s = self._trace.work_s(rise_s - cycle.fill_s, rise_s) if has_fill else None
-        if work_s is None:
-            work_s = self._trace.work_s(cycle.time - cycle.period_s, cycle.time)
-        basis = (has_fill, self.normals[True].adoptions + self.normals[False].adoptions)
-        if basis != self._block_basis:
-            self._block_basis = basis  # another float, or an adjustment: what was before is no measure any more
-            self._block.clear()
-            self.days.clear()
-        if not self._block:
-            self._block_start_s = cycle.time
-        self._block.append(work_s)
-        if cycle.time - self._block_start_s >= BLOCK_S and len(self._block) >= BLOCK_CYCLES:
-            self.days.append(median(self._block))
-            self._block.clear()
-
     def _count(self, fall: Fall) -> CycleCounted:
         self.cycles += 1
         fill_s, drain_s = self._fill_and_drain(fall)
@@ -307,7 +282,7 @@ class Bed:
         if self.last_cycle is None or cycle.time > self.last_cycle.time:
             self.last_cycle = cycle
             if cycle.period_s is not None and cycle.time - cycle.period_s >= self.base_s:
-                self._gather(cycle)
+                self.flow.gather(cycle, self.normals[True].adoptions + self.normals[False].adoptions)
         return cycle
 
     def _fill_and_drain(self, fall: Fall) -> tuple[float | None, float | None]:

@@ -216,8 +216,8 @@ class Monitor:
             sampled_s = min(station.order.sampled_s for station in heard)
             if sampled_s - pump.judged_s < TICK_S:
                 continue  # nothing new was sampled
-            dark = self._daylight.is_dark(sampled_s)
-            pump.judge(now_s, sampled_s, dark, self._daylight.dark_since_s(sampled_s))
+            is_dark = self._daylight.is_dark(sampled_s)
+            pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s) if is_dark else None)
             self._is_pumping = any(other.stopped_since_s is None for other in self._pumps.values())
 
     def _judge_minutely(self, now_s: float) -> None:
@@ -380,7 +380,7 @@ class Monitor:
 
     def _hear_current(self, pump: Pump, reading, release: Release, station: _Station, now_s: float) -> None:
         if not release.late:
-            pump.hear_current(reading.sampled_s, reading.value)
+            pump.current.hear(reading.sampled_s, reading.value)
 
     # -- odds and ends
 

@@ -1,0 +1,217 @@
+"""A bed stands still: what speaks for which cause.
+
+Theory. The causes are the pump (no water is lifted), the bed's branch (it gets none) and its siphon (it does not start,
+or does not break). Each sensor adds something to what a single upper float says:
+
+- the float itself: a siphon always sticks in one state, while water that stops coming leaves the bed as it happens to
+  be, so the share of a cycle that the float is wet for tells how surprising its state is;
+- the voltage: a load that goes lifts it, one that grows pulls it down, by night; a load that stays leaves it alone. A
+  pump that turns and lifts nothing is not seen there;
+- a current sensor says the same by day and night, and whether the pump draws otherwise than it did;
+- a lower float tells whether water came in after the last draining;
+- a level tells where the water stands: at the standpipe's top, where the siphon breaks, or in between, where no siphon
+  leaves it;
+- the neighbours: one that fills shows that the pump runs; one whose pace has changed has got this bed's water.
+
+Weights are as in evidence.py. Where they are no more than judgement they are small.
+"""
+
+from __future__ import annotations
+
+from math import log
+
+from .alarm import TABLE, Alarms
+from .bed import Bed
+from .current import PumpCurrent
+from .evidence import Verdict
+from .voltage import Step, VoltageTrace
+
+PUMP_PRIOR = 0.7  # pumps fail in more ways than siphons (common practice, no source), and missing that is the worse
+STILL_DRAWS = -1.2  # of the ways in which lifting stops, about a third leave the current as it was: hose off, air
+SMALL_STEP_V = 0.006  # what a small pump's load makes of a large battery
+WORTH_NAMING = 0.05  # the least share of a cause that a message names beside the likeliest
+SIPHONS = {True: "siphon-not-starting", False: "siphon-not-breaking"}
+
+
+class Stall:
+    """Weighs the causes for one pump's beds."""
+
+    def __init__(self, pump: str, trace: VoltageTrace, current: PumpCurrent, alarms: Alarms, cut_off_v: float) -> None:
+        """pump: its name; cut_off_v: where the charge controller drops the load."""
+        self._pump = ("pump-stopped", pump)
+        self._trace, self._current, self._alarms, self._cut_off_v = trace, current, alarms, cut_off_v
+
+    def of_all(self, overdue: list[Bed], sampled_s: float, dark_since_s: float | None) -> tuple[Verdict, float]:
+        """Two beds or more, all overdue: one cause for all of them is the pump. Also since when it would have stopped.
+
+        dark_since_s: since when nothing charges, None by day.
+        """
+        verdict = Verdict({self._pump: 0.0})
+        for bed in overdue:
+            verdict.weigh(lateness(bed, sampled_s), {self._pump: 2.0})
+        return verdict, self._weigh_power(verdict, overdue, sampled_s, dark_since_s)
+
+    def of_single(
+        self, bed: Bed, sampled_s: float, dark_since_s: float | None, others_stand: bool
+    ) -> tuple[Verdict, float]:
+        """The only bed that tells of the pump: its siphon, or the pump. Also since when that would have stopped."""
+        siphon = (SIPHONS[bed.high.wet], bed.name)
+        verdict = Verdict({self._pump: PUMP_PRIOR, siphon: 0.0})
+        verdict.weigh(lateness(bed, sampled_s), {self._pump: 1.0, siphon: 1.0})
+        self._weigh_state(verdict, bed)
+        since_s = self._weigh_power(verdict, [bed], sampled_s, dark_since_s)
+        self._weigh_water(verdict, bed, self._pump)
+        if others_stand:
+            verdict.weigh("another bed of this pump stands still too", {self._pump: 1.5})
+        return verdict, since_s
+
+    def of_bed(self, bed: Bed, others: list[Bed], sampled_s: float) -> Verdict:
+        """One bed stands while `others` have filled since it was due: its branch or its siphon."""
+        starved, siphon = ("bed-starved", bed.name), (SIPHONS[bed.high.wet], bed.name)
+        verdict = Verdict({starved: 0.0, siphon: 0.0, self._pump: 0.0})
+        verdict.weigh(lateness(bed, sampled_s), {starved: 1.0, siphon: 1.0, self._pump: 1.0})
+        names = " and ".join(f"'{other.name}'" for other in others)
+        verdict.weigh(f"{names} filled meanwhile", {self._pump: -9.0})
+        self._weigh_state(verdict, bed)
+        self._weigh_water(verdict, bed, starved)
+        self._weigh_pace(verdict, bed, others)
+        return verdict
+
+    def of_step(self, step: Step, sampled_s: float) -> Verdict:
+        """A step in the voltage that nothing has contradicted."""
+        verdict = Verdict({self._pump: 0.0})
+        self._weigh_step(verdict, step, sampled_s)
+        return verdict
+
+    def stopped_since_s(self, overdue: list[Bed], sampled_s: float) -> float:
+        """Since when the pump would have stopped: the last sign of water, or a step in the voltage after it."""
+        last_s = max(max(bed.since_s, bed.rise_s) for bed in overdue)
+        step = self._trace.step_up(last_s - 30, sampled_s)
+        return step.time_s if step is not None else last_s
+
+    def _weigh_power(self, verdict: Verdict, overdue: list[Bed], sampled_s: float, dark_since_s: float | None) -> float:
+        """What voltage, current and sump say of the pump; returns since when it would have stopped."""
+        pump, since_s = self._pump, self.stopped_since_s(overdue, sampled_s)
+        from_s = max(max(bed.since_s, bed.rise_s) for bed in overdue) - 30
+        up, down = self._trace.step_up(from_s, sampled_s), self._trace.step_down(from_s, sampled_s)
+        if self._current.is_known(sampled_s):
+            usual_a, odd_a = self._current.usual_a, self._current.odd_a(from_s)
+            if odd_a is not None:
+                words = f"it draws {odd_a:.1f} A instead of {usual_a:.1f}: blocked, or lifting nothing"
+                verdict.weigh(words, {pump: 3.0})
+            else:
+                words = f"it draws {usual_a:.1f} A as before: it has power and turns, whether it lifts or not"
+                verdict.weigh(words, {pump: STILL_DRAWS})
+        elif up is not None:
+            self._weigh_step(verdict, up, sampled_s)
+        elif down is not None:
+            words = f"the battery's voltage fell by {-1000 * down.volts:.0f} mV at once: a blocked pump may draw more"
+            verdict.weigh(words, {pump: 4.0})
+        elif self._trace.lowest_v(from_s) < self._cut_off_v + 0.1:
+            words = "the battery was down to where the charge controller drops the load"
+            verdict.weigh(words, {pump: 4.0})
+        elif dark_since_s is not None:
+            since_s = self._weigh_jump(verdict, from_s, sampled_s, dark_since_s) or since_s
+        if self._alarms.is_standing("sump-low", "sump"):
+            verdict.weigh("the sump is below its mark: the pump may suck air", {pump: 4.0})
+        return since_s
+
+    def _weigh_jump(self, verdict: Verdict, from_s: float, sampled_s: float, dark_since_s: float) -> float | None:
+        """By night, with an hour of voltage at hand, even a small pump's load shows when it goes, or changes: when?"""
+        jump = self._trace.jump(max(from_s, dark_since_s + 600), sampled_s)
+        if jump is None:
+            return None
+        if jump.odds > 1:
+            way = "rose" if jump.volts > 0 else "fell"
+            ago = span(sampled_s - jump.time_s)
+            words = f"the battery's voltage {way} a little, by {abs(1000 * jump.volts):.0f} mV, about {ago} ago"
+            verdict.weigh(words, {self._pump: min(jump.odds, 5.0)})
+            return jump.time_s
+        if dark_since_s < from_s and jump.sure_v < SMALL_STEP_V:
+            words = "the battery's voltage made no step, as it would by night if the pump's current had gone"
+            verdict.weigh(words, {self._pump: STILL_DRAWS * (1 - jump.sure_v / SMALL_STEP_V)})
+        return None
+
+    def _weigh_step(self, verdict: Verdict, step: Step, sampled_s: float) -> None:
+        words = (
+            f"the battery's voltage rose by {1000 * step.volts:.0f} mV at once, {span(sampled_s - step.time_s)} ago,"
+            " as when a load goes"
+        )
+        verdict.weigh(words, {self._pump: min(step.z, 8.0)})
+        verdict.weigh("no float has risen since", {self._pump: 1.0})
+
+    def _weigh_state(self, verdict: Verdict, bed: Bed) -> None:
+        """A siphon sticks in one state; water that stops coming leaves the bed as it happens to be."""
+        share = min(max(bed.wet_share if bed.high.wet else 1 - bed.wet_share, 0.05), 0.95)
+        state = "flooded" if bed.high.wet else "drained"
+        weight = log(share / 0.5)
+        words = f"water that stops coming finds this bed {state} {100 * share:.0f} times in a hundred"
+        verdict.weigh(words, {self._pump: weight, ("bed-starved", bed.name): weight})
+
+    def _weigh_water(self, verdict: Verdict, bed: Bed, dry_cause: tuple[str, str]) -> None:
+        """What a lower float or a level says of water coming in. dry_cause: that it does not come."""
+        not_starting, not_breaking = ((alarm, bed.name) for alarm in SIPHONS.values())
+        if not bed.high.wet and bed.refilled() is not None:
+            if bed.refilled():
+                verdict.weigh(
+                    "its lower float rose after the last draining: the siphon had broken, and water came in then",
+                    {not_breaking: -4.0},
+                )
+            else:
+                verdict.weigh("its lower float has stayed dry since the last draining", {dry_cause: -1.5})
+        if bed.level_m is None:
+            return
+        centimetres = f"its water stands at {100 * bed.level_m:.0f} cm"
+        if bed.high.wet and bed.is_brimming() is not None:
+            if bed.is_brimming():
+                words = f"{centimetres}, at the standpipe's top, and trickles over"
+                verdict.weigh(words, {dry_cause: -1.7})
+            else:
+                verdict.weigh(f"{centimetres}, below the standpipe's top", {not_starting: -3.0})
+        elif not bed.high.wet and bed.is_emptied() is not None:
+            if bed.is_emptied():
+                words = f"{centimetres}, where the siphon breaks"
+                verdict.weigh(words, {dry_cause: -1.7})
+            else:
+                verdict.weigh(f"{centimetres}, above where the siphon breaks", {not_breaking: -3.0})
+
+    def _weigh_pace(self, verdict: Verdict, bed: Bed, others: list[Bed]) -> None:
+        """Whether neighbours have got the water that this bed does not get."""
+        starved, siphon = ("bed-starved", bed.name), (SIPHONS[bed.high.wet], bed.name)
+        for other in others:
+            pace = other.pace_change(bed.since_s)
+            if pace is None:
+                continue
+            change, z = pace
+            told = f"the phases of '{other.name}' have changed by {100 * change:.0f} % since then"
+            if z > 3 and change > 0.05:
+                weight = min(1.0 + 0.5 * (z - 3), 4.0)
+                verdict.weigh(f"{told}: it gets more water", {starved: weight, siphon: -weight / 2})
+            elif change < 0.12:
+                verdict.weigh(f"'{other.name}' keeps its pace: it gets no more water", {starved: -1.5, siphon: 0.5})
+
+
+def lateness(bed: Bed, sampled_s: float) -> str:
+    """What is seen of an overdue bed, in words."""
+    state, usual_s = ("flooded", bed.normals[True]) if bed.high.wet else ("drained", bed.normals[False])
+    usual = f"usually that takes {span(usual_s.work_s)}" if bed.is_learned else "its usual time is not known yet"
+    return f"'{bed.name}' has stayed {state} for {span(sampled_s - bed.since_s)}; {usual}"
+
+
+def span(seconds: float) -> str:
+    """A span of time in words."""
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} minutes" if seconds < 7200 else f"{seconds / 3600:.1f} hours"
+
+
+def others_words(verdict: Verdict, by_day: bool) -> str:
+    """What else it may be, and where to look to tell."""
+    likeliest, *others = verdict.accounts()
+    others = [account for account in others if account.share > WORTH_NAMING]
+    if not others:
+        return ""
+    bed = next(account.subject for account in (likeliest, *others) if account.alarm != "pump-stopped")
+    causes = " or that ".join(TABLE[account.alarm].about.format(account.subject) for account in others)
+    cannot = " By day the battery cannot tell." if by_day else ""
+    return f" It may also be that {causes}.{cannot} Look at the outlet of '{bed}', and whether water runs into it."
