@@ -86,6 +86,8 @@ class Bed:
         self._float_height_m = plan.float_height_m
         self._standpipe_height_m, self._drain_height_m = plan.standpipe_height_m, plan.drain_height_m
         self._low_height_m = plan.low_float_height_m
+        height_m = (plan.standpipe_height_m or 0.3) - (plan.drain_height_m or 0.0)
+        self._size = (plan.area_m2 or 0.25) * height_m * (plan.media_void_fraction or 1.0)
         self._trace = trace
         self._has_switch = False
         self.flow = Flow(trace)
@@ -188,12 +190,17 @@ class Bed:
         return self.normals[True].work_s + self.normals[False].work_s
 
     @property
+    def inflow(self) -> float:
+        """About what it takes of its pump's flow, in any unit: by its size if the site file gives it."""
+        return self._size / self.period_s
+
+    @property
     def wet_share(self) -> float:
         """The share of a normal period that the upper float is wet for."""
         return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
 
     def pace_change(self, since_s: float) -> tuple[float, float] | None:
-        """How much this bed's phases have changed since `since_s`: |log| of works, and in standard errors of it.
+        """How much this bed's phases have changed since `since_s`: |log| of works, and the standard error of it.
 
         More inflow shortens the filling and lengthens the draining, so either phase may tell, in either direction: the
         clearer one is given. None if too few are known.
@@ -207,9 +214,8 @@ class Bed:
             usual = median(old)
             scatter = max(1.48 * median(abs(work / usual - 1) for work in old), 0.015 + 3.0 / usual)
             change = abs(log(median(new) / usual))
-            changes.append((change / (scatter * sqrt(1 / len(old) + 1 / len(new))), change))
-        z, change = max(changes)
-        return change, z
+            changes.append((change, scatter * sqrt(1 / len(old) + 1 / len(new))))
+        return max(changes, key=lambda pair: pair[0] / pair[1])
 
     def is_brimming(self) -> bool | None:
         """Whether the level stands at the standpipe's top. None without a level."""

@@ -427,8 +427,9 @@ def _causes(site) -> dict[tuple[str, str], list[tuple[str, str]]]:
         causes["pump-stopped", pump.name] = silent
         causes["flow-falling", pump.name] = [*silent, ("pump-stopped", pump.name)]
         for bed in pump.feeds:
-            for alarm in ("bed-starved", "siphon-not-starting", "siphon-not-breaking"):
-                causes[alarm, bed] = [*silent, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
+            hidden = [*silent, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
+            causes["bed-starved", bed] = causes["siphon-not-breaking", bed] = hidden
+            causes["siphon-not-starting", bed] = [*hidden, ("flow-falling", pump.name)]  # too little water to start it
     for alarm in ("battery-low", "battery-will-not-last", "battery-not-charging", "charge-voltage-high"):
         causes[alarm, "battery"] = [*silent, ("sensor-fault", "battery/voltage")]
     causes["battery-will-not-last", "battery"].append(("battery-low", "battery"))

@@ -19,7 +19,7 @@ MISSING_UNLEARNED_S = 2 * 3600.0  # … nor before its rhythm is known
 FROZEN_S = 12 * 3600.0
 FROZEN_COUNT = 60
 JUMP_C = 3.0
-CHATTER_FLIPS, CHATTER_S = 24, 1800.0
+CHATTER_FLIPS, CHATTER_S, SLOT_S = 24, 1800.0, 120.0
 
 
 class Gauge:
@@ -91,12 +91,17 @@ class Gauge:
 
 
 def chatter(flips, sampled_s: float, period_s: float) -> float:
-    """How restless a float switch has been in the last half hour, 1 where it chatters. flips: its changes' times."""
+    """How restless a float switch has been in the last half hour, 1 where it chatters. flips: its changes' times.
+
+    Ripple gathers around the moments at which the water passes the float, for minutes where it rises slowly; a loose
+    float knows no such moments. So both the changes and the slots of time that are busy with them must be too many.
+    """
     if len(flips) < CHATTER_FLIPS // 2 or flips[-CHATTER_FLIPS // 2] < sampled_s - CHATTER_S:
         return 0.0
-    recent = sum(time_s > sampled_s - CHATTER_S for time_s in flips)
-    # A garden with short periods changes often by itself: two changes a cycle, and ripple about each.
-    return recent / (CHATTER_FLIPS + 8 * CHATTER_S / period_s)
+    recent = [time_s for time_s in flips if time_s > sampled_s - CHATTER_S]
+    passages = 2 * CHATTER_S / period_s
+    busy = len({int(time_s // SLOT_S) for time_s in recent})
+    return min(len(recent) / (CHATTER_FLIPS + 4 * passages), busy / min(3 + 1.5 * passages, 0.8 * CHATTER_S / SLOT_S))
 
 
 def judge_float(now_s: float, sampled_s: float, name: str, track, heard_s: float | None, period_s: float,

@@ -178,17 +178,20 @@ class Stall:
     def _weigh_pace(self, verdict: Verdict, bed: Bed, others: list[Bed]) -> None:
         """Whether neighbours have got the water that this bed does not get."""
         starved, siphon = ("bed-starved", bed.name), (SIPHONS[bed.high.wet], bed.name)
+        share = bed.inflow / sum(each.inflow for each in (bed, *others))
+        passed_on = -0.5 * log(1 - share)  # the pump's curve lets about half of it through (judgement)
         for other in others:
             pace = other.pace_change(bed.since_s)
             if pace is None:
                 continue
-            change, z = pace
-            told = f"the phases of '{other.name}' have changed by {100 * change:.0f} % since then"
-            if z > 3 and change > 0.05:
-                weight = min(1.0 + 0.5 * (z - 3), 4.0)
-                verdict.weigh(f"{told}: it gets more water", {starved: weight, siphon: -weight / 2})
-            elif change < 0.12:
-                verdict.weigh(f"'{other.name}' keeps its pace: it gets no more water", {starved: -1.5, siphon: 0.5})
+            change, error = pace
+            if change > 0.05 and change > 3 * error:
+                words = f"the phases of '{other.name}' have changed by {100 * change:.0f} % since: it gets more water"
+                weight = min(1.0 + 0.5 * (change / error - 3), 4.0)
+                verdict.weigh(words, {starved: weight, siphon: -weight / 2})
+            elif change < 0.12 and passed_on > 2 * error:
+                words = f"'{other.name}' keeps its pace: it does not get this bed's water"
+                verdict.weigh(words, {starved: -min(passed_on / error - 2, 1.0)})
 
 
 def lateness(bed: Bed, sampled_s: float) -> str:
