@@ -73,8 +73,8 @@ class Plan:
     station: StationPlan = field(default_factory=StationPlan)
 
     def build(self) -> Garden:
-        """A fresh garden at `start_s`, beds drained, nothing broken."""
-        beds = []
+        """A fresh garden at `start_s`, each bed somewhere on its way up, nothing broken."""
+        beds, borrowed_m3, rng = [], 0.0, Random(self.seed * 7 + 3)
         for bed in self.beds:
             floats = {"high": Float(bed["float_m"], bed["hysteresis_m"])}
             if self.station.low_float:
@@ -82,7 +82,11 @@ class Plan:
             keep = {
                 k: v for k, v in bed.items() if k not in ("float_m", "low_float_m", "hysteresis_m", "label", "flow")
             }
-            beds.append(Bed(floats=floats, level_m=bed["break_m"], **keep))
+            level_m = bed["break_m"] + rng.uniform(0, 0.95) * (bed["standpipe_m"] - bed["break_m"])
+            borrowed_m3 += bed["area_m2"] * (level_m - bed["break_m"])
+            for switch in floats.values():
+                switch.wet = switch._rests_wet = level_m > switch.height_m
+            beds.append(Bed(floats=floats, level_m=level_m, **keep))
         pumps = [Pump(feeds=[b for b in beds if b.name in p["feeds"]], **{k: v for k, v in p.items() if k != "feeds"})
                  for p in self.pumps]  # fmt: skip
         return Garden(
@@ -93,7 +97,7 @@ class Plan:
             panel_a=self.panel_a,
             sky=Sky(self.latitude, self.longitude, self.gloom, Random(self.seed * 7 + 1), self.shade),
             warmth=Warmth(**self.warmth),
-            sump=Sump(**self.sump),
+            sump=Sump(**self.sump | {"volume_m3": self.sump["volume_m3"] - borrowed_m3}),
             electronics_a=self.electronics_a,
             rng=Random(self.seed * 7 + 2),
             fouling_per_day=self.fouling_per_day,

@@ -45,6 +45,8 @@ class Run:
     blind: list[tuple[float, float]]  # no station was watching
     fault: Fault | None
     started_s: list[float] = field(default_factory=list)  # the service was started again
+    unfinished_s: dict[str, float] = field(default_factory=dict)  # bed -> its float's fall in a draining not yet over
+    flow_lost_s: float | None = None  # when 30 % of the flow at the onset was lost, if ever
 
     @property
     def site(self) -> str:
@@ -122,8 +124,11 @@ def plan_for(seed: int, kind: str | None) -> Plan:
     return draw_garden(seed, **(KINDS[kind].overrides if kind else {}))
 
 
-def simulate(plan: Plan, days: float | None = None, fault: str | None = None) -> Run:
-    """Runs the garden; `days` is the whole length, or by default as long as the fault needs (3 days without one)."""
+def simulate(plan: Plan, days: float | None = None, fault: str | None = None, when: str | None = None) -> Run:
+    """Runs the garden; `days` is the whole length, or by default as long as the fault needs (3 days without one).
+
+    when: "night", "noon" or "cloud" at the onset; drawn if it is left out.
+    """
     if fault is not None and fault not in KINDS:
         raise ValueError(f"no such fault: {fault}; there are {', '.join(KINDS)}")
     rng = Random(f"run {plan.seed} {fault}")
@@ -131,19 +136,22 @@ def simulate(plan: Plan, days: float | None = None, fault: str | None = None) ->
     station = Station(plan, garden, rng)
     pump = rng.choice(garden.pumps)
     stage = Stage(plan, garden, station, rng, pump, rng.choice(pump.feeds))
-    return _Simulation(stage, fault, days).go()
+    return _Simulation(stage, fault, days, when).go()
 
 
 class _Simulation:
-    def __init__(self, stage: Stage, kind: str | None, days: float | None) -> None:
+    def __init__(self, stage: Stage, kind: str | None, days: float | None, when: str | None) -> None:
         self.stage, self.kind = stage, kind
         self.garden, self.station, self.rng = stage.garden, stage.station, stage.rng
         self.start_s = self.garden.now_s
-        self.when = self.rng.choice(("night", "night", "noon", "cloud"))
+        drawn = self.rng.choice(("night", "night", "noon", "cloud"))
+        self.when = when or drawn
         self.onset_s = self._onset_s() if kind else float("inf")
         self.fixed_s = None if days is None else self.start_s + days * 86400
         self.end_s = self.fixed_s or (self.onset_s + KINDS[kind].patience_s if kind else self.start_s + 3 * 86400)
         self.since_s: float | None = None
+        self.flow_lost_s: float | None = None
+        self._lifting = 0.0  # of the fault's pump at the onset
         self.minutes: list[tuple[float, float, float, float, float]] = []
         self.pump_off: list[tuple[float, float]] = []
         self._off_s: float | None = None
@@ -158,6 +166,7 @@ class _Simulation:
             station.observe()
             for due in [entry for entry in stage.later if entry[0] <= now_s]:
                 stage.later.remove(due)
+                self._lifting = self._lifting or stage.pump.lifting
                 due[1]()
             if self.kind and self.since_s is None and now_s >= self.onset_s:
                 self._look_for_bite(now_s)
@@ -175,6 +184,8 @@ class _Simulation:
 
     def _note(self, now_s: float) -> None:
         garden = self.garden
+        if self.flow_lost_s is None and self.stage.pump.lifting < 0.7 * self._lifting:
+            self.flow_lost_s = now_s
         if now_s % 60 == 0:
             self.minutes.append(
                 (now_s, garden.battery.charge, garden.panel_now_a, garden.battery.volts, garden.water_c)
@@ -232,6 +243,8 @@ class _Simulation:
             self.stage.plan, self.start_s, self.end_s, arrivals,
             {bed.name: bed.cycles for bed in garden.beds}, list(zip(columns[0], columns[1], strict=True)),
             list(columns[2]), list(columns[3]), list(columns[4]), self.pump_off, blind, self._fault(), started_s,
+            {bed.name: fell_s for bed in garden.beds if (fell_s := bed.floats["high"].fell_s) is not None},
+            self.flow_lost_s,
         )  # fmt: skip
 
     def _fault(self) -> Fault | None:

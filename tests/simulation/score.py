@@ -1,36 +1,56 @@
-"""Holds the engine's judgement against the truth of many simulated gardens, and prints a table.
+"""Holds the engine's judgement against the truth of many simulated gardens, beside a script of fixed thresholds.
 
-`python -m simulation.score --seeds 0-19 [--kinds pump-unpowered,nothing] [--command] [--verbose]`, from tests/. Without
-`--command` the engine runs in process; with it, `barreltide replay` runs on written recordings: same result, slower.
+`python -m simulation.score --seeds 0-199`, from tests/, plays every fault by night, at noon and in cloud and prints the
+table; `--kinds`, `--when` and `--every` choose a part of it, `--verbose` tells of each run that was not perfect.
 
-How an alarm is scored: *right* names the cause and the subject after the onset; one that `follows` from the fault, or
-that the truth bears out (the battery is at the floor, nothing was heard for minutes), is neither good nor bad; any
-other is *wrong* after the onset of a fault and *false* otherwise. Delays count from when the condition was truly there.
+How an alarm is scored: *right* names the cause and the subject after the onset; *other* names another cause, *named*
+if at least its message says the right one too. One that `follows` from the fault, or that the truth bears out (the
+battery is at the floor, nothing was heard for minutes), is neither good nor bad; any other is *false*. Delays count
+from when the condition was truly there. *late* is beyond the target:
+
+- a pump without current by night: five minutes; any other stop of the pump: the longest phase of its beds and five
+  minutes (until then no float was due);
+- siphon and branch: two and a half of the bed's periods and five minutes;
+- a flow that falls: two days after it has lost 30 %.
 """
 
 from __future__ import annotations
 
 import argparse
+import gzip
+import hashlib
 import itertools
 import json
-import math
+import pickle
 import statistics
 import subprocess
 import sys
 import tempfile
 from bisect import bisect_left
-from collections import Counter, defaultdict
 from dataclasses import dataclass, field
+from functools import cache
 from multiprocessing import Pool
 from pathlib import Path
 from typing import NamedTuple
 
+from .baseline import Thresholds
 from .fault import KINDS
 from .run import Run, plan_for, simulate
+from .table import WHENS, print_details, print_table
 
 SETTLE_S = 300.0  # a cycle this close to the end may still be undecided
 NEAR_S = 5.0
 SOC_FROM_S = 12 * 3600.0
+
+
+class Task(NamedTuple):
+    """One run to be scored. keep: a folder for simulated runs, or nothing."""
+
+    seed: int
+    kind: str
+    when: str
+    by_command: bool = False
+    keep: str = ""
 
 
 class Charge(NamedTuple):
@@ -44,7 +64,7 @@ class Charge(NamedTuple):
 
 @dataclass
 class Score:
-    """One run's result; `fate` is "right", "wrong" (found, another cause), "missed", "benign" or "unbitten"."""
+    """One run's result. fate: "right", "named", "other" (found, another cause), "missed", "benign" or "unbitten"."""
 
     seed: int
     kind: str
@@ -52,6 +72,7 @@ class Score:
     days: float
     fate: str
     delay_s: float | None = None
+    target_s: float | None = None
     period_s: float | None = None
     false: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
@@ -61,6 +82,10 @@ class Score:
     doubled: int = 0
     off: int = 0
     soc: list[Charge] = field(default_factory=list)
+
+    @property
+    def is_late(self) -> bool:
+        return self.delay_s is not None and self.target_s is not None and self.delay_s > self.target_s
 
 
 def judge_in_process(run: Run) -> list[dict]:
@@ -133,10 +158,41 @@ def _score_alarms(run: Run, alarms: list[dict], result: Score) -> None:
     elif right:
         result.fate = "right"
         result.delay_s = right[0]["time"] - fault.since_s
+        result.target_s = _target_s(run)
         result.again = len(right) - len({(alarm["alarm"], alarm["subject"]) for alarm in right})
         result.period_s = _period_s(run)
     else:
-        result.fate = "wrong" if result.wrong else "missed"
+        result.fate = ("named" if _is_named(run, alarms) else "other") if result.wrong else "missed"
+
+
+def _is_named(run: Run, alarms: list[dict]) -> bool:
+    """Whether an alarm with another cause says the right one in its message."""
+    from barreltide.core.alarm import TABLE
+
+    said = " ".join(alarm["message"] for alarm in alarms if alarm["time"] >= run.fault.onset_s - 60)
+    return any(TABLE[alarm].about.format(subject) in said for alarm, subject in run.fault.right)
+
+
+def _target_s(run: Run) -> float | None:
+    fault, beds = run.fault, _beds_concerned(run)
+    if fault.kind in ("pump-unpowered", "load-dropped") and fault.when == "night":
+        return 300.0
+    if fault.right[0][0] == "pump-stopped" and fault.kind != "pump-unpowered-unheard":
+        cycles = [cycle for bed in beds for cycle in run.cycles[bed] if cycle.time < fault.onset_s]
+        return 300.0 + max((length for cycle in cycles[-60:] for length in (cycle.high_s, cycle.low_s) if length),
+                           default=0.0)  # fmt: skip
+    if fault.kind.startswith(("siphon", "branch")):
+        return 300.0 + 2.5 * (_period_s(run) or 0.0)
+    if fault.kind == "flow-falling" and run.flow_lost_s is not None:
+        return run.flow_lost_s - fault.since_s + 2 * 86400.0
+    return None
+
+
+def _beds_concerned(run: Run) -> set[str]:
+    subject = run.fault.subject.split("/")[0]
+    if subject in run.cycles:
+        return {subject}
+    return {bed for pump in run.plan.pumps for bed in pump["feeds"] if pump["name"] == subject} or set(run.cycles)
 
 
 def _stood_before(fault, alarms: list[dict]) -> bool:
@@ -175,12 +231,8 @@ def _borne_out(run: Run, alarm: dict, heard_s: list[float]) -> bool:
 
 def _period_s(run: Run) -> float | None:
     """Of the slowest bed that the fault concerns, before the onset."""
-    subject = run.fault.subject.split("/")[0]
-    beds = (
-        {subject} if subject in run.cycles else {b for p in run.plan.pumps for b in p["feeds"] if p["name"] == subject}
-    )
     medians = []
-    for bed in beds or set(run.cycles):
+    for bed in _beds_concerned(run):
         times = [cycle.time for cycle in run.cycles[bed] if cycle.time < run.fault.onset_s]
         if len(times) > 2:
             medians.append(statistics.median(b - a for a, b in itertools.pairwise(times)))
@@ -190,31 +242,40 @@ def _period_s(run: Run) -> float | None:
 def _score_cycles(run: Run, told: list[dict], result: Score) -> None:
     fault = run.fault
     unheard = [(start - 60, end + 60) for start, end in run.blind]
-    if fault is not None and fault.kind == "wifi-lost":
-        unheard.append((fault.onset_s - 60, float("inf")))
     unheard += [(run.end_s - SETTLE_S, float("inf")), (0, run.start_s + 60)]
     for bed, truths in run.cycles.items():
         deaf = list(unheard)
         if fault is not None and fault.kind.startswith("float-") and fault.subject == f"{bed}/high":
             deaf.append((fault.onset_s - 60, float("inf")))
-        truth_s = [cycle.time for cycle in truths]
         told_s = sorted(event["time"] for event in told if event["bed"] == bed)
+        heard_s = _falls_heard(run, bed)
         free = set(range(len(told_s)))
-        for time_s in truth_s:
-            near = (
-                min(free, key=lambda k: abs(told_s[k] - time_s), default=None)
-                if len(told_s) < 50
-                else _near(told_s, free, time_s)
-            )
-            far_s = abs(told_s[near] - time_s) if near is not None else float("inf")
+        for truth in truths:
+            near = _near(told_s, free, truth.time)
+            far_s = abs(told_s[near] - truth.time) if near is not None else float("inf")
             if far_s <= 120:
                 free.discard(near)
-            if any(start <= time_s <= end for start, end in deaf):
-                continue
+            if any(start <= truth.time <= end for start, end in deaf) or not _is_near(heard_s, truth.time):
+                continue  # nobody watched, or what the station saw never arrived
             result.cycles += 1
             result.off += NEAR_S < far_s <= 120
             result.missed += far_s > 120
-        result.doubled += sum(not any(start <= told_s[k] <= end for start, end in deaf) for k in free)
+        unfinished_s = run.unfinished_s.get(bed, 0.0)
+        for time_s in (told_s[k] for k in free):
+            if not any(start <= time_s <= end for start, end in deaf) and abs(time_s - unfinished_s) > NEAR_S:
+                result.doubled += 1
+
+
+def _falls_heard(run: Run, bed: str) -> list[float]:
+    """The falls of the bed's float that arrived, by the station's own time."""
+    name = f"{bed}/high"
+    records = (record for arrival in run.arrivals for record in arrival.pack.records)
+    return sorted(at_s for record_name, at_s, value in records if record_name == name and value is False)
+
+
+def _is_near(times_s: list[float], time_s: float) -> bool:
+    at = bisect_left(times_s, time_s - NEAR_S)
+    return at < len(times_s) and times_s[at] <= time_s + NEAR_S
 
 
 def _near(told_s: list[float], free: set[int], time_s: float) -> int | None:
@@ -222,66 +283,34 @@ def _near(told_s: list[float], free: set[int], time_s: float) -> int | None:
     return min((k for k in range(at - 3, at + 3) if k in free), key=lambda k: abs(told_s[k] - time_s), default=None)
 
 
-def run_one(task: tuple[int, str, bool]) -> Score:
-    seed, kind, by_command = task
-    run = simulate(plan_for(seed, None if kind == "healthy" else kind), None, None if kind == "healthy" else kind)
-    return score(run, seed, (judge_by_command if by_command else judge_in_process)(run))
+def run_one(task: Task) -> tuple[Score, Score]:
+    """The engine's score and the thresholds'."""
+    run = simulated(task)
+    events = (judge_by_command if task.by_command else judge_in_process)(run)
+    return score(run, task.seed, events), score(run, task.seed, list(Thresholds(run).events(run.inputs(), run.end_s)))
 
 
-def print_table(scores: list[Score]) -> None:
-    by_kind = defaultdict(list)
-    for one in scores:
-        by_kind[one.kind].append(one)
-    head = ("runs", "right", "wrong", "missed", "again", "minutes", "p90", "periods", "false")
-    print(f"{'kind':24}" + "".join(f"{name:>8}" for name in head) + "  beside it or instead")
-    for kind, group in by_kind.items():
-        fates = Counter(one.fate for one in group)
-        minutes = sorted(one.delay_s / 60 for one in group if one.delay_s is not None)
-        periods = [one.delay_s / one.period_s for one in group if one.delay_s is not None and one.period_s]
-        cells = [len(group) - fates["unbitten"], fates["right"], fates["wrong"], fates["missed"]]
-        cells.append(sum(one.again for one in group))
-        cells.append(f"{statistics.median(minutes):.1f}" if minutes else "")
-        cells.append(f"{minutes[math.ceil(0.9 * len(minutes)) - 1]:.1f}" if minutes else "")
-        cells.append(f"{statistics.median(periods):.2f}" if periods else "")
-        cells.append(sum(len(one.false) for one in group))
-        beside = Counter(text.split("/")[0] for one in group for text in one.wrong)
-        notes = ", ".join(f"{alarm} {count}" for alarm, count in beside.most_common())
-        print(f"{kind:24}" + "".join(f"{cell:>8}" for cell in cells) + f"  {notes}")
-    _print_totals(scores)
+def simulated(task: Task) -> Run:
+    """The run, from the folder of those kept if it is there."""
+    kind = None if task.kind == "healthy" else task.kind
+    name = f"{task.seed}-{task.kind}-{task.when or 'drawn'}-{_digest()}.pickle.gz"
+    kept = Path(task.keep) / name if task.keep else None
+    if kept is not None and kept.exists():
+        return pickle.loads(gzip.decompress(kept.read_bytes()))
+    run = simulate(plan_for(task.seed, kind), None, kind, task.when or None)
+    if kept is not None:
+        kept.write_bytes(gzip.compress(pickle.dumps(run), 1))
+    return run
 
 
-def _print_totals(scores: list[Score]) -> None:
-    fates = Counter(one.fate for one in scores)
-    print(f"\nfaults: right {fates['right']}, other cause {fates['wrong']}, missed {fates['missed']}")
-    days = sum(one.days for one in scores)
-    false = Counter(text.split("/")[0] for one in scores for text in one.false)
-    print(
-        f"false alarms: {sum(false.values())} in {days:.0f} garden-days, {sum(false.values()) / days:.3f} a day",
-        end=" ",
-    )
-    print(dict(false) or "")
-    missed, doubled, off = (sum(getattr(one, name) for one in scores) for name in ("missed", "doubled", "off"))
-    print(f"cycles: {sum(one.cycles for one in scores)}, missed {missed}, doubled {doubled}, {NEAR_S:.0f} s off {off}")
-    for basis in ("", "loaded", "charging", "rested"):
-        soc = [entry for one in scores for entry in one.soc if basis in ("", entry.basis)]
-        if soc:
-            rms = 100 * math.sqrt(statistics.fmean(entry.error**2 for entry in soc))
-            bias, width = (100 * statistics.fmean(getattr(entry, name) for entry in soc) for name in ("error", "width"))
-            covered = 100 * statistics.fmean(entry.covered for entry in soc)
-            print(f"state of charge {basis or 'in all':9} rms {rms:4.1f} points, bias {bias:+.1f}, truth inside "
-                  f"{covered:.0f} %, width {width:.0f} points ({len(soc)} judgements)")  # fmt: skip
+@cache
+def _digest() -> str:
+    """Changes with anything that makes a garden."""
+    from barreltide import demo
 
-
-def print_details(scores: list[Score]) -> None:
-    for one in scores:
-        worst = max((abs(entry.error) for entry in one.soc), default=0.0)
-        notes = [f"cycles missed {one.missed} doubled {one.doubled} off {one.off}"] * bool(
-            one.missed + one.doubled + one.off
-        )
-        notes += [f"charge off by up to {100 * worst:.0f} points"] * (worst > 0.12)
-        notes += [f"FALSE {text}" for text in one.false] + [f"WRONG {text}" for text in one.wrong]
-        if notes or one.fate in ("wrong", "missed"):
-            print(f"seed {one.seed} {one.kind} ({one.when}): {one.fate}", *notes, sep="\n    ")
+    files = [Path(__file__).parent / f"{name}.py" for name in ("draw", "fault", "run", "station")]
+    files += [Path(demo.__file__).parent / f"{name}.py" for name in ("garden", "power")]
+    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]
 
 
 def _seeds(text: str) -> list[int]:
@@ -291,18 +320,29 @@ def _seeds(text: str) -> list[int]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=_seeds, default=_seeds("0-9"), help="first-last")
-    parser.add_argument("--kinds", default=",".join(KINDS), help="healthy, " + ", ".join(KINDS))
+    parser.add_argument("--seeds", type=_seeds, default=_seeds("0-199"), help="first-last")
+    parser.add_argument("--kinds", default=",".join(["healthy", *KINDS]), help="healthy, " + ", ".join(KINDS))
+    parser.add_argument("--when", default=",".join(WHENS), help="of " + ", ".join(WHENS))
+    parser.add_argument("--every", type=int, default=20, help="each seed plays every so many-th of kinds and whens")
     parser.add_argument("--command", action="store_true", help="through `barreltide replay`")
     parser.add_argument("--verbose", action="store_true", help="each run that was not perfect")
+    parser.add_argument("--keep", default="", metavar="FOLDER", help="keep simulated gardens there, and use them again")
     parser.add_argument("--processes", type=int, default=2)
     given = parser.parse_args()
-    tasks = [(seed, kind, given.command) for kind in given.kinds.split(",") for seed in given.seeds]
+    whens = given.when.split(",")
+    plays = [(kind, when) for kind in given.kinds.split(",") for when in (whens if kind != "healthy" else ("",))]
+    tasks = [
+        Task(seed, *play, given.command, given.keep)
+        for number, seed in enumerate(given.seeds)
+        for play in plays[number % given.every :: given.every]
+    ]
+    if given.keep:
+        Path(given.keep).mkdir(parents=True, exist_ok=True)
     with Pool(given.processes) as pool:
-        scores = pool.map(run_one, tasks, chunksize=1)
+        scores, thresholds = zip(*pool.map(run_one, tasks, chunksize=1), strict=True)
     if given.verbose:
         print_details(scores)
-    print_table(scores)
+    print_table(scores, thresholds)
 
 
 if __name__ == "__main__":
