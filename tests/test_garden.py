@@ -16,7 +16,6 @@ from barreltide.site import load
 from simulation.draw import draw_garden
 from simulation.fault import KINDS
 from simulation.run import Run, plan_for, simulate
-from simulation.score import Score, score
 
 L_PER_MIN = 1 / 60_000
 
@@ -235,40 +234,6 @@ def test_unknown_names_are_refused():
         simulate(draw_garden(1), fault="pump-sings")
     with pytest.raises(ValueError, match="no such draw: colour"):
         draw_garden(1, colour="red")
-
-
-def judge(run: Run, **alarm) -> Score:
-    """The score of a judge who counts cycles exactly, knows the charge, and raises one alarm."""
-    events = [{"event": "cycle", "bed": bed, "time": c.time} for bed, cycles in run.cycles.items() for c in cycles]
-    events += [{"event": "battery", "time": t, "state_of_charge": c + 0.02, "low": c - 0.01, "high": c + 0.05,
-                "basis": "loaded"} for t, c in run.charge]  # fmt: skip
-    if alarm:
-        events.append({"event": "alarm", "change": "raised", "message": "", **alarm})
-    return score(run, 2, events)
-
-
-def test_score_tells_right_from_wrong_and_false(healthy):
-    run = simulate(plan_for(2, "siphon-not-starting"), fault="siphon-not-starting")
-    since_s, bed = run.fault.since_s, run.fault.subject
-    found = judge(run, time=since_s + 600, alarm="siphon-not-starting", subject=bed)
-    assert (found.fate, found.missed, found.doubled, found.off) == ("right", 0, 0, 0)
-    assert found.delay_s == pytest.approx(600) and found.cycles > 100 and found.period_s > 180
-    assert {entry.covered for entry in found.soc} == {True} and found.soc[0].error == pytest.approx(0.02)
-    assert judge(run).fate == "missed"
-    assert judge(run, time=since_s + 600, alarm="pump-stopped", subject="pump").fate == "wrong"
-    early = judge(run, time=run.start_s + 40_000, alarm="pump-stopped", subject="pump")
-    assert early.fate == "missed" and len(early.false) == 1
-    assert len(judge(healthy, time=healthy.start_s + 40_000, alarm="sump-low", subject="sump").false) == 1
-
-
-def test_score_counts_cycles_missed_doubled_and_off(healthy):
-    truth = {bed: [cycle.time for cycle in cycles] for bed, cycles in healthy.cycles.items()}
-    bed = next(iter(truth))
-    truth[bed][5] += 30  # off
-    del truth[bed][3]  # missed
-    truth[bed].append(truth[bed][8] + 70)  # doubled
-    result = score(healthy, 21, [{"event": "cycle", "bed": b, "time": t} for b, times in truth.items() for t in times])
-    assert (result.missed, result.doubled, result.off) == (1, 1, 1)
 
 
 def test_every_kind_names_alarms_of_the_contract():
