@@ -28,8 +28,9 @@ LOST, LOST_AT_ONCE, BACK = 1.25, 1.45, 1.15  # times the best day's work
 
 
 class Day(NamedTuple):
-    """The median work (s) of the day up to a moment; `adjusted`: how often the bed had been adjusted by then."""
+    """The median work (s) of the day up to `time_s`; `adjusted`: how often the bed had been adjusted by then."""
 
+    time_s: float
     work_s: float
     adjusted: int
 
@@ -61,7 +62,7 @@ class Flow:
         self._next_s = cycle.time + STRIDE_S
         works = [work for time_s, work in self._recent if time_s > cycle.time - DAY_S]
         if len(works) >= LEAST_CYCLES:
-            self.days.append(Day(median(works), adjusted))
+            self.days.append(Day(cycle.time, median(works), adjusted))
 
     def loss(self) -> tuple[float, float] | None:
         """The last day's work in times of the best day's: since the last adjustment, and over all. None at first."""
@@ -70,6 +71,11 @@ class Flow:
         last = self.days[-1]
         alike = min(day.work_s for day in self.days if day.adjusted == last.adjusted)
         return last.work_s / alike, last.work_s / min(day.work_s for day in self.days)
+
+    def since_s(self) -> float:
+        """When half of the present loss was there; a bed without two days has none: ask `loss` first."""
+        half_s = (self.days[-1].work_s + min(day.work_s for day in self.days)) / 2
+        return max((day.time_s for day in self.days if day.work_s <= half_s), default=self.days[-1].time_s)
 
 
 def falling(flows: list[Flow]) -> float | None:

@@ -267,7 +267,8 @@ class Monitor:
             station.heard_s = now_s  # from the first moment of watching on
         quiet_s = now_s - station.heard_s
         if quiet_s > SILENT_S and quiet_s > station.silent_after_s:
-            words = f"The station '{station.name}' is silent. It has not been heard for {quiet_s / 60:.0f} minutes."
+            words = f"The station '{station.name}' is silent. It has not been heard for {quiet_s / 60:.0f} minutes"
+            words += f"; it used to speak every {median(station.intervals):.0f} s." if station.intervals else "."
             self._alarms.report(now_s, "station-silent", station.name, station.heard_s, words)
         elif quiet_s < BACK_S and now_s - station.came_back_s > BACK_S:
             self._alarms.normal(now_s, "station-silent", station.name)

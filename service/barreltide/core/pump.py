@@ -120,7 +120,8 @@ class Pump:
         )
         if len(self.beds) == 1:
             words += " The pump has become weaker, or the siphon slower: measure the flow with a bucket to tell."
-        self._alarms.report(now_s, *cause, self.beds[0].since_s, words, verdict.accounts())
+        since_s = min(bed.flow.since_s() for bed in self.beds)
+        self._alarms.report(now_s, *cause, since_s, words, verdict.accounts())
 
     def _is_blind(self, bed: Bed) -> bool:
         """Whether its float cannot be trusted, or may soon be said to chatter or to hang."""
