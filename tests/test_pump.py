@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from barreltide.core.monitor import Monitor
 from simulation.draw import draw_garden
 from simulation.run import simulate
 from simulation.score import judge_in_process
-from small_garden import DUSK_S, HOUR_S, NOON_S, Garden, alarms, assert_all_counted, drive, monitor
+from small_garden import DUSK_S, HOUR_S, NOON_S, SUN, Garden, alarms, assert_all_counted, drive, monitor, site
 
 ONE = {"bed-1": (400.0, 200.0)}
 
@@ -135,3 +136,29 @@ def test_a_float_that_hangs_is_found_by_the_beds_other_sensor(sensor, kind):
     run = simulate(draw_garden(31, beds=2, pumps=1, period_s=900, **sensors), None, kind)
     found = [event for event in judge_in_process(run) if event["event"] == "alarm" and event["time"] > run.fault.onset_s]
     assert [(alarm["alarm"], alarm["subject"]) for alarm in found] == [("sensor-fault", run.fault.subject)]
+
+
+TWO_PUMPS = {"bed-1": (400.0, 200.0), "bed-2": (520.0, 230.0)}
+
+
+def two_pumps():
+    """The small garden's two beds, each on a pump of its own."""
+    plan = site(TWO_PUMPS)
+    pumps = [plan.pumps[0].model_copy(update={"name": f"pump-{k}", "feeds": [f"bed-{k}"]}) for k in (1, 2)]
+    return Monitor(plan.model_copy(update={"pumps": pumps}), SUN)
+
+
+@pytest.mark.parametrize("bed", ["bed-1", "bed-2"])
+def test_a_step_by_night_is_told_of_one_pump_and_of_the_right_one_in_the_end(bed):
+    from_s = DUSK_S + 3 * HOUR_S
+    garden = Garden(TWO_PUMPS, end_s=from_s + 2 * HOUR_S, still=[(bed, from_s, from_s + 9 * HOUR_S)])
+    plain = garden.battery_v
+    garden.battery_v = lambda at_s: plain(at_s) + (0.06 if at_s >= from_s else 0.0)
+    events = drive(two_pumps(), garden.packs(), garden.end_s)
+    told = [alarm for alarm in alarms(events) if alarm[0] == "pump-stopped"]
+    right = ("pump-stopped", bed.replace("bed", "pump"), "raised")
+    assert told[-1] == right and len(told) in (1, 3), told
+    first = next(event for event in events if event.kind == "alarm" and event.alarm == "pump-stopped")
+    assert first.time < from_s + 330
+    if len(told) == 3:
+        assert f"'{right[1]}'" in first.message, "the other pump is named with the first"

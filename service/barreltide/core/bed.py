@@ -189,6 +189,11 @@ class Bed:
             return LONGEST_PERIOD_S
         return self.normals[True].work_s + self.normals[False].work_s
 
+    def next_rise(self, sampled_s: float) -> float:
+        """How far beyond the moment at which the upper float should have risen next, in periods; negative before."""
+        due_s = self.normals[False].work_s + (self.normals[True].work_s if self.high.wet else 0.0)
+        return (self._trace.work_s(self.since_s, sampled_s) - due_s) / self.period_s
+
     @property
     def inflow(self) -> float:
         """About what it takes of its pump's flow, in any unit: by its size if the site file gives it."""

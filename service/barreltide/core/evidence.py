@@ -33,6 +33,10 @@ class Verdict:
         self._weights = dict(priors)
         self._observed: list[tuple[str, dict[tuple[str, str], float]]] = []
 
+    @property
+    def causes(self) -> list[tuple[str, str]]:
+        return list(self._weights)
+
     def weigh(self, words: str, weights: dict[tuple[str, str], float]) -> None:
         """Take one observation. What it says of causes that are not weighed here is left out."""
         weights = {cause: weight for cause, weight in weights.items() if cause in self._weights}

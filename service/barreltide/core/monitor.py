@@ -79,6 +79,8 @@ class Monitor:
             pump.name: Pump(pump, [self._beds[name] for name in pump.feeds], self._trace, self._alarms, cut_off_v)
             for pump in site.pumps
         }
+        for pump in self._pumps.values():
+            pump.rivals = [other for other in self._pumps.values() if other is not pump]
         currents = [pump.current_a for pump in site.pumps]
         load_a = sum(currents) if all(current is not None for current in currents) else None
         self._battery = StateOfCharge(site.battery, site.panel.power_w, load_a, self._daylight)
@@ -241,7 +243,8 @@ class Monitor:
             self._power.judge(now_s, self._battery.load_a(self._trace.volts), self._celsius or self._water.gauge.value)
             if self._sump_station is not None:
                 slowest_s = max(bed.period_s for bed in self._beds.values())
-                self._sump.judge(now_s, self._sump_station.order.sampled_s, slowest_s)
+                holds = any(pump.holds_water for pump in self._pumps.values())
+                self._sump.judge(now_s, self._sump_station.order.sampled_s, slowest_s, holds)
             for pump in self._pumps.values():
                 pump.judge_flow(now_s)
         night = self._night.tick(now_s, self._sun.local_date, self._battery)
@@ -436,7 +439,7 @@ def _causes(site) -> dict[tuple[str, str], list[tuple[str, str]]]:
     causes["battery-will-not-last", "battery"].append(("battery-low", "battery"))
     for alarm in ("water-too-warm", "water-too-cold"):
         causes[alarm, "sump"] = [*silent, ("sensor-fault", "water/temperature")]
-    causes["sump-low", "sump"] = silent
+    causes["sump-low", "sump"] = [*silent, *(("pump-stopped", pump.name) for pump in site.pumps)]
     return causes
 
 

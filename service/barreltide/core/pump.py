@@ -8,8 +8,9 @@ Theory of operation. What starts a judgement:
 - A phase that is overdue (bed.py) says that something has stopped, but not what. All beds of a pump overdue is the
   pump; one overdue while another rises after its due time is that bed's own fault; a single bed's may be either. What
   speaks for which cause is weighed (stall.py), the likeliest is raised, and the message names whatever else remains
-  likely. A verdict between a single bed's siphon and its pump is weighed again every minute, and changed once the other
-  cause is clearly ahead.
+  likely. A verdict between a single bed's siphon and its pump is weighed again each minute for an hour, and changed
+  once the other cause is clearly ahead. A step may be any pump's: the one whose bed is the most overdue is named first,
+  the others with it.
 
 | state | evidence | becomes |
 |---|---|---|
@@ -41,7 +42,8 @@ ALL_OVERDUE_S, SINGLE_OVERDUE_S = 100.0, 150.0  # beyond the margin, before floa
 BED_PERIODS, BED_PERIODS_MOST = 1.0, 1.5  # how long one bed may lag behind its phase: room for a turned valve
 PATIENT_S = 6 * 3600.0
 SURE = 1.5  # so far ahead is a cause named before the last word
-CHANGED_MIND = 2.0  # so far ahead must another cause be before a verdict is changed
+CHANGED_MIND = 2.0  # so far ahead must another cause be before a verdict is changed …
+THINK_S = 3600.0  # … within this time: later evidence tells of later things
 
 
 class Pump:
@@ -53,6 +55,7 @@ class Pump:
         self.beds = beds
         self.stopped_since_s: float | None = None
         self.judged_s = 0.0  # how far its water has been judged
+        self.rivals: list[Pump] = []  # the garden's other pumps: a step may be any one's
         self._cause = ("pump-stopped", self.name)
         self.current = PumpCurrent()
         self._trace, self._alarms, self._cut_off_v = trace, alarms, cut_off_v
@@ -61,9 +64,16 @@ class Pump:
         self._distrusted_v = 0.0  # a step of this size has once been no stop
         self._faults: dict[str, tuple[str, float]] = {}  # bed: its standing fault, and since when
         self._single: Bed | None = None  # the bed whose siphon and this pump a standing verdict was between
+        self._decided_s = 0.0  # when that was
         self._stop_decided_s = 0.0
         self._stop_judged_s = 0.0  # how far the water was known when a stop was last decided
         self._patience = (0.0, 0.0)  # (until when, s): beds must be overdue by so much more after a stop that was none
+
+    @property
+    def holds_water(self) -> bool:
+        """Whether one of its beds stands flooded for longer than it should."""
+        is_late = any(bed.high.wet and (bed.overdue_s(self.judged_s) or 0.0) > 0 for bed in self.beds)
+        return is_late or any(alarm == "siphon-not-starting" for alarm, _ in self._faults.values())
 
     def judge(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
         """State what holds at `sampled_s`. dark_since_s: since when nothing charges, None by day."""
@@ -153,11 +163,28 @@ class Pump:
             return False
         if self._trace.step_down(step.time_s + 40, sampled_s, STEP_Z) is not None or not self._trace.holds(step):
             return False
-        if self._trace.contrast(step) < STEP_Z:
+        if self._trace.contrast(step) < STEP_Z or any(
+            self._is_likelier(rival, step, sampled_s) for rival in self.rivals
+        ):
             return False
         self._stop_seen_by_step = True
-        self._stop(now_s, step.time_s, self._step_words(step), self._stall.of_step(step, sampled_s))
+        doubted = [rival for rival in self.rivals if not any(bed.rise_s > step.time_s - 5 for bed in rival.beds)]
+        verdict = self._stall.of_step(step, sampled_s, [rival.name for rival in doubted])
+        words = "".join(f" It may also be that the pump '{rival.name}' has: look at both." for rival in doubted)
+        self._stop(now_s, step.time_s, self._step_words(step) + words, verdict)
         return True
+
+    def _is_likelier(self, rival: Pump, step: Step, sampled_s: float) -> bool:
+        """Whether the step is more likely another pump's: nothing of it has filled since either, and more was due."""
+        if rival.stopped_since_s is not None:
+            return abs(rival.stopped_since_s - step.time_s) < 60  # it has been told
+        if any(bed.rise_s > step.time_s - 5 for bed in rival.beds):
+            return False
+        return (rival.lateness(sampled_s), rival.name) > (self.lateness(sampled_s), self.name)
+
+    def lateness(self, sampled_s: float) -> float:
+        """How far the bed that should next have filled is beyond that, in its periods; negative before."""
+        return max((bed.next_rise(sampled_s) for bed in self.beds if bed.is_learned), default=-1.0)
 
     @staticmethod
     def _is_rising(bed: Bed, since_s: float) -> bool:
@@ -169,7 +196,7 @@ class Pump:
     def _judge_single(self, now_s: float, sampled_s: float, bed: Bed, dark_since_s: float | None) -> None:
         """One bed, overdue: the pump or the bed's siphon."""
         verdict, since_s = self._stall.of_single(bed, sampled_s, dark_since_s, bool(self._faults))
-        self._single = bed
+        self._single, self._decided_s = bed, now_s
         others = others_words(verdict, dark_since_s is None)
         if verdict.lead(self._cause) >= 0:
             self._stop(now_s, since_s, self._stop_words([bed], since_s) + others, verdict)
@@ -180,7 +207,7 @@ class Pump:
         """Later evidence may decide a standing verdict between a single bed's siphon and its pump otherwise."""
         bed = self._single
         is_stop = self.stopped_since_s is not None
-        if not is_stop and bed.name not in self._faults:
+        if now_s - self._decided_s > THINK_S or not (is_stop or bed.name in self._faults):
             self._single = None
             return
         verdict, since_s = self._stall.of_single(bed, sampled_s, dark_since_s, len(self._faults) > (not is_stop))
@@ -228,7 +255,7 @@ class Pump:
             return self._step_words(step)
         names = " and ".join(f"'{bed.name}' has stayed {'flooded' if bed.high.wet else 'drained'}" for bed in overdue)
         words = f"The pump '{self.name}' lifts no water. {names[0].upper() + names[1:]} well beyond the usual time."
-        if self._trace.lowest_v(since_s) < self._cut_off_v + 0.1:
+        if self._trace.lowest_v(since_s, since_s + 900) < self._cut_off_v + 0.1:
             words += " The battery was down to where the charge controller drops the load."
         elif self.current.is_known(self.judged_s):
             words += " It draws current all the same: look for a hose that came off, a blocked intake, air."
@@ -256,7 +283,12 @@ class Pump:
                 moved = max(moved or 0.0, bed.fall_s)
         if moved is None:
             return
-        if dark and self._stop_seen_by_step and self._trace.step_down(since_s + 40, moved + 300) is None:
+        if (
+            dark
+            and self._stop_seen_by_step
+            and not self.rivals
+            and self._trace.step_down(since_s + 40, moved + 300) is None
+        ):
             step = self._trace.step_up(since_s - 1, since_s + 1)
             self._distrusted_v = max(self._distrusted_v, step.volts if step else 0.0)
         elif not self._stop_seen_by_step and moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):

@@ -24,7 +24,7 @@ from .alarm import TABLE, Alarms
 from .bed import Bed
 from .current import PumpCurrent
 from .evidence import Verdict
-from .voltage import Step, VoltageTrace
+from .voltage import Jump, Step, VoltageTrace
 
 PUMP_PRIOR = 0.7  # pumps fail in more ways than siphons (common practice, no source), and missing that is the worse
 STILL_DRAWS = -1.2  # of the ways in which lifting stops, about a third leave the current as it was: hose off, air
@@ -77,23 +77,23 @@ class Stall:
         self._weigh_pace(verdict, bed, others)
         return verdict
 
-    def of_step(self, step: Step, sampled_s: float) -> Verdict:
-        """A step in the voltage that nothing has contradicted."""
-        verdict = Verdict({self._pump: 0.0})
+    def of_step(self, step: Step, sampled_s: float, rivals: list[str]) -> Verdict:
+        """A step in the voltage that nothing has contradicted; rivals: other pumps that may have made it."""
+        verdict = Verdict({self._pump: 0.2} | {("pump-stopped", rival): 0.0 for rival in rivals})
         self._weigh_step(verdict, step, sampled_s)
         return verdict
 
-    def stopped_since_s(self, overdue: list[Bed], sampled_s: float) -> float:
-        """Since when the pump would have stopped: the last sign of water, or a step in the voltage after it."""
-        last_s = max(max(bed.since_s, bed.rise_s) for bed in overdue)
-        step = self._trace.step_up(last_s - 30, sampled_s)
-        return step.time_s if step is not None else last_s
-
     def _weigh_power(self, verdict: Verdict, overdue: list[Bed], sampled_s: float, dark_since_s: float | None) -> float:
-        """What voltage, current and sump say of the pump; returns since when it would have stopped."""
-        pump, since_s = self._pump, self.stopped_since_s(overdue, sampled_s)
-        from_s = max(max(bed.since_s, bed.rise_s) for bed in overdue) - 30
-        up, down = self._trace.step_up(from_s, sampled_s), self._trace.step_down(from_s, sampled_s)
+        """What voltage, current and sump say of the pump; returns since when it would have stopped.
+
+        It stopped after the last sign of water and before the first bed was due: what the voltage did later proves
+        nothing of it.
+        """
+        pump, last_s = self._pump, max(max(bed.since_s, bed.rise_s) for bed in overdue)
+        dues = [sampled_s - max(bed.overdue_s(sampled_s) or 0.0, 0.0) for bed in overdue]
+        from_s, until_s = last_s - 30, min((due_s for due_s in dues if due_s > last_s), default=sampled_s) + 60
+        since_s = last_s
+        up, down = self._trace.step_up(from_s, until_s), self._trace.step_down(from_s, until_s)
         if self._current.is_known(sampled_s):
             usual_a, odd_a = self._current.usual_a, self._current.odd_a(from_s)
             if odd_a is not None:
@@ -104,41 +104,43 @@ class Stall:
                 verdict.weigh(words, {pump: STILL_DRAWS})
         elif up is not None:
             self._weigh_step(verdict, up, sampled_s)
+            since_s = up.time_s
         elif down is not None:
             words = f"the battery's voltage fell by {-1000 * down.volts:.0f} mV at once: a blocked pump may draw more"
             verdict.weigh(words, {pump: 4.0})
-        elif self._trace.lowest_v(from_s) < self._cut_off_v + 0.1:
+        elif self._trace.lowest_v(from_s, until_s) < self._cut_off_v + 0.1:
             words = "the battery was down to where the charge controller drops the load"
             verdict.weigh(words, {pump: 4.0})
         elif dark_since_s is not None:
-            since_s = self._weigh_jump(verdict, from_s, sampled_s, dark_since_s) or since_s
+            jump = self._trace.jump(max(from_s, dark_since_s + 600), until_s, sampled_s)
+            if jump is not None and jump.odds > 1:
+                since_s = jump.time_s
+            self._weigh_jump(verdict, jump, sampled_s, dark_since_s < from_s)
         if self._alarms.is_standing("sump-low", "sump"):
             verdict.weigh("the sump is below its mark: the pump may suck air", {pump: 4.0})
         return since_s
 
-    def _weigh_jump(self, verdict: Verdict, from_s: float, sampled_s: float, dark_since_s: float) -> float | None:
-        """By night, with an hour of voltage at hand, even a small pump's load shows when it goes, or changes: when?"""
-        jump = self._trace.jump(max(from_s, dark_since_s + 600), sampled_s)
+    def _weigh_jump(self, verdict: Verdict, jump: Jump | None, sampled_s: float, all_dark: bool) -> None:
+        """By night, with an hour of voltage at hand, even a small pump's load shows when it goes, or changes."""
         if jump is None:
-            return None
+            return
         if jump.odds > 1:
-            way = "rose" if jump.volts > 0 else "fell"
-            ago = span(sampled_s - jump.time_s)
+            way, ago = ("rose" if jump.volts > 0 else "fell"), span(sampled_s - jump.time_s)
             words = f"the battery's voltage {way} a little, by {abs(1000 * jump.volts):.0f} mV, about {ago} ago"
             verdict.weigh(words, {self._pump: min(jump.odds, 5.0)})
-            return jump.time_s
-        if dark_since_s < from_s and jump.sure_v < SMALL_STEP_V:
+        elif all_dark and jump.sure_v < SMALL_STEP_V:
             words = "the battery's voltage made no step, as it would by night if the pump's current had gone"
             verdict.weigh(words, {self._pump: STILL_DRAWS * (1 - jump.sure_v / SMALL_STEP_V)})
-        return None
 
     def _weigh_step(self, verdict: Verdict, step: Step, sampled_s: float) -> None:
+        """Any pump of the garden may have made it."""
+        pumps = [cause for cause in verdict.causes if cause[0] == "pump-stopped"]
         words = (
             f"the battery's voltage rose by {1000 * step.volts:.0f} mV at once, {span(sampled_s - step.time_s)} ago,"
             " as when a load goes"
         )
-        verdict.weigh(words, {self._pump: min(step.z, 8.0)})
-        verdict.weigh("no float has risen since", {self._pump: 1.0})
+        verdict.weigh(words, dict.fromkeys(pumps, min(step.z, 8.0)))
+        verdict.weigh("none of its floats has risen since", dict.fromkeys(pumps, 1.0))
 
     def _weigh_state(self, verdict: Verdict, bed: Bed) -> None:
         """A siphon sticks in one state; water that stops coming leaves the bed as it happens to be."""

@@ -17,6 +17,7 @@ from .alarm import Alarms
 TOGETHER_S = 60.0
 SHORTEST_S = 300.0
 SPELL_FACTOR = 1.6
+HELD_PERIODS = 3.0
 GROWING, GROWING_SHARE = 4, 0.6  # spells in a row, each longer than the one before, the last that share of a period
 
 
@@ -36,8 +37,8 @@ class Sump:
             self._wet_since_s = None
             self._low_since_s = self._low_since_s or time_s
 
-    def judge(self, now_s: float, sampled_s: float, slowest_period_s: float) -> None:
-        """slowest_period_s: the longest normal period among the beds."""
+    def judge(self, now_s: float, sampled_s: float, slowest_period_s: float, bed_holds_water: bool) -> None:
+        """slowest_period_s: the longest normal period among the beds. bed_holds_water: one stands flooded unduly."""
         if self._low_since_s is None:
             return
         if self._wet_since_s is not None:
@@ -55,6 +56,8 @@ class Sump:
         spells = [*self._spells, spell_s][-GROWING:]
         if len(spells) == GROWING and all(b > 1.1 * a for a, b in zip(spells[:-1], spells[1:], strict=True)):
             usual_s = min(usual_s, GROWING_SHARE * slowest_period_s)
+        if bed_holds_water:
+            usual_s = max(usual_s, HELD_PERIODS * slowest_period_s)  # what it keeps is missing down here
         if spell_s > max(SHORTEST_S, usual_s):
             minutes = f"{spell_s / 60:.0f} minutes"
             words = f"The sump is low. It has been below its mark for {minutes}, longer than a flood draws it down."

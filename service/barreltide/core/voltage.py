@@ -105,9 +105,9 @@ class VoltageTrace:
         found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts < 0 and -step.z >= least_z]
         return min(found, key=lambda step: step.volts, default=None)
 
-    def lowest_v(self, since_s: float) -> float:
-        """The lowest voltage since then, to the quarter of an hour and back to ten hours."""
-        return min((volts for time_s, volts in self._lows if time_s > since_s - 900), default=99.0)
+    def lowest_v(self, since_s: float, until_s: float) -> float:
+        """The lowest voltage within the span, to the quarter of an hour and back to ten hours."""
+        return min((volts for time_s, volts in self._lows if since_s - 900 < time_s <= until_s), default=99.0)
 
     def contrast(self, step: Step) -> float:
         """The step seen from further off: means of minutes before and after it, in standard errors of the noise."""
@@ -119,15 +119,16 @@ class VoltageTrace:
         change_v = sum(after) / len(after) - sum(before) / len(before)
         return change_v / (self.noise_v * (1 / len(before) + 1 / len(after)) ** 0.5)
 
-    def jump(self, from_s: float, to_s: float) -> Jump | None:
-        """The likeliest moment in the span for a load to have come or gone, however small; None if too little is known.
+    def jump(self, from_s: float, until_s: float, known_s: float) -> Jump | None:
+        """The likeliest moment in the span for a load to have come or gone, however small, by what is known up to
+        `known_s`; None if that is too little.
 
         A step on top of a parabola, against the parabola alone, by least squares; `odds` is the natural logarithm of
         how much better the step explains the minutes' means, less what chance finds among so many moments.
         """
         minutes: dict[int, list[float]] = {}
         for start_s, volts, _ in self._bins:
-            if from_s - 900 <= start_s <= to_s:
+            if from_s - 900 <= start_s <= known_s:
                 minutes.setdefault(int(start_s // 60), []).append(volts)
         times, means = list(minutes), [sum(volts) / len(volts) for volts in minutes.values()]
         if len(times) < 12:
@@ -138,7 +139,7 @@ class VoltageTrace:
         noise_v = max(self.noise_v * (60 / BIN_S) ** -0.5, 1.48 * sorted_rest[len(rest) // 2] * 0.7)
         best, candidates = (0.0, 0.0, 0.0), 0
         for k in range(3, len(times) - 3):
-            if 60 * times[k] < from_s:
+            if not from_s <= 60 * times[k] <= until_s:
                 continue
             candidates += 1
             shape = _without([0.0] * k + [1.0] * (len(times) - k), basis)
