@@ -345,11 +345,12 @@ class AnySequence(RuleBasedStateMachine):
         super().__init__()
         healthy = Garden(end_s=NOON_S + HOUR_S)
         self.one, self.now_s = monitor(), healthy.end_s
-        events = drive(self.one, healthy.packs())
+        packs = list(healthy.packs())
+        events = drive(self.one, packs)
         self.cycles = {bed: cycles(events, bed) for bed in healthy.beds}
         self.two = Monitor.restore(self.one.save(), site(), SUN)
         self.floats = dict.fromkeys(("bed-1/high", "bed-1/low", "bed-2/high"), False)
-        self.boot, self.seq, self.volts = 7, 100_000, 13.6
+        self.boot, self.seq, self.volts = packs[-1].boot, packs[-1].seq + 1, 13.6
         self.sent: list[Pack] = []
         self.kept: list[Pack] = []
         self.to_keep = self.to_lose = 0  # so many of the next packs
@@ -384,10 +385,11 @@ class AnySequence(RuleBasedStateMachine):
         self.now_s += 2.0
         self._send(Reading(name, self.now_s - 2.0, self.floats[name]))
 
-    @rule(bed=st.sampled_from(["bed-1", "bed-2"]), lengths_s=st.lists(st.floats(2, 900), min_size=2, max_size=6))
-    def float_turns(self, bed, lengths_s):
-        for length_s in lengths_s:
-            self.float_changes(f"{bed}/high", length_s)
+    @rule(bed=st.sampled_from(["bed-1", "bed-2"]), lengths_s=st.lists(st.floats(2, 900), min_size=4, max_size=8))
+    def bed_turns(self, bed, lengths_s):
+        for which, length_s in zip(itertools.cycle(("low", "high", "high", "low")), lengths_s, strict=False):
+            if f"{bed}/{which}" in self.floats:
+                self.float_changes(f"{bed}/{which}", length_s)
 
     @rule(volts=st.sampled_from([11.2, 12.4, 12.5, 12.56, 13.6, 14.9]))
     def voltage_steps(self, volts):
