@@ -55,6 +55,7 @@ class Garden:
     water_c: object = 20.0  # or a function of time; None: no such reading
     volts: object = None  # a function of time, instead of the garden's own
     step_v: float = 0.06  # by which the voltage rises when the pump no longer draws
+    floats: dict[str, list[tuple[float, bool]]] | None = None  # reading -> its changes, instead of the beds' own
 
     def changes(self, bed: str) -> list[tuple[float, bool]]:
         """Each change of the bed's upper float; it is dry at the start."""
@@ -86,14 +87,15 @@ class Garden:
 
     def packs(self, boot: int = 7) -> Iterator[Pack]:
         """In order; each arrives half a second after its last moment: a pack each 15 s, and one for each change."""
-        changes = sorted((at_s, bed, wet) for bed in self.beds for at_s, wet in self.changes(bed))
-        states = dict.fromkeys(self.beds, False)
+        floats = self.floats or {f"{bed}/high": self.changes(bed) for bed in self.beds}
+        changes = sorted((at_s, name, wet) for name, found in floats.items() for at_s, wet in found)
+        states = dict.fromkeys(floats, False)
         seq, next_change, at_s = 0, 0, self.start_s
         while at_s < self.end_s:
             while next_change < len(changes) and changes[next_change][0] + 2 <= at_s:
-                changed_s, bed, wet = changes[next_change]
-                states[bed] = wet
-                yield Pack(changed_s + 2.5, self.station, boot, seq, (Reading(f"{bed}/high", changed_s, wet),))
+                changed_s, name, wet = changes[next_change]
+                states[name] = wet
+                yield Pack(changed_s + 2.5, self.station, boot, seq, (Reading(name, changed_s, wet),))
                 seq, next_change = seq + 1, next_change + 1
             yield Pack(at_s + 0.5, self.station, boot, seq, tuple(self._readings(at_s, seq, states)))
             seq, at_s = seq + 1, at_s + 15
@@ -108,8 +110,8 @@ class Garden:
             if celsius is not None:
                 yield Reading("water/temperature", at_s, celsius)
         if at_s % 300 == 0:
-            for bed, wet in states.items():
-                yield Reading(f"{bed}/high", at_s, wet)
+            for name, wet in states.items():
+                yield Reading(name, at_s, wet)
 
 
 def drive(watch: Monitor, inputs: Iterable, until_s: float | None = None) -> list:

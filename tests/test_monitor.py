@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import pickle
+from random import Random
 
 import pytest
 from barreltide.core.event import as_line
@@ -11,6 +13,7 @@ from barreltide.core.monitor import Monitor, fingerprint
 from barreltide.core.reading import Pack, Reading, ServiceStarted
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 from small_garden import DAWN_S, DUSK_S, HOUR_S, NOON_S, SUN, Garden
 from small_garden import alarms, assert_all_counted, cycles, drive, monitor, site
 
@@ -322,7 +325,6 @@ def test_a_tick_that_fails_never_leaves_the_engine(monkeypatch):
     assert ("sensor-fault", "engine/judgement", "raised") in alarms(events)
 
 
-
 def test_a_station_whose_clock_is_slow_is_judged_all_the_same():
     stop_s = NOON_S + 4 * HOUR_S
     garden = Garden(end_s=NOON_S + 6 * HOUR_S, still=[("pump", stop_s, stop_s + 9 * HOUR_S)])
@@ -331,3 +333,155 @@ def test_a_station_whose_clock_is_slow_is_judged_all_the_same():
         for pack in garden.packs()
     ]
     assert ("pump-stopped", "pump", "raised") in alarms(drive(monitor(), packs, garden.end_s))
+
+
+# -- anything that floats, packs and stations may do, one thing after another
+
+
+class AnySequence(RuleBasedStateMachine):
+    """A station that lives through whatever the rules do to it, heard by a monitor and by another one that is saved and
+    restored now and then: both tell the same, and neither ever contradicts itself."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        healthy = Garden(end_s=NOON_S + HOUR_S)
+        self.one, self.now_s = monitor(), healthy.end_s
+        packs = list(healthy.packs())
+        events = drive(self.one, packs)
+        self.cycles = {bed: cycles(events, bed) for bed in healthy.beds}
+        self.two = Monitor.restore(self.one.save(), site(), SUN)
+        self.floats = dict.fromkeys(("bed-1/high", "bed-1/low", "bed-2/high"), False)
+        self.boot, self.seq, self.volts = packs[-1].boot, packs[-1].seq + 1, 13.6
+        self.sent: list[Pack] = []
+        self.kept: list[Pack] = []
+        self.to_keep = self.to_lose = 0  # so many of the next packs
+        self.standing: set[tuple[str, str]] = set()
+        self.clock_s = 0.0
+
+    # what happens at the barrels
+
+    def _send(self, *readings: Reading) -> None:
+        pack = Pack(self.now_s + 0.5, "barrels", self.boot, self.seq, readings)
+        self.seq += 1
+        if self.to_lose:
+            self.to_lose -= 1
+        elif self.to_keep:
+            self.to_keep -= 1
+            self.kept.append(pack)
+        else:
+            self._arrive(pack)
+        self.sent = [*self.sent[-30:], pack]
+
+    def _pass(self, seconds: float) -> None:
+        end_s = self.now_s + seconds
+        while self.now_s < end_s:
+            self.now_s = min(self.now_s + 60, end_s)
+            again = [Reading(name, self.now_s, wet) for name, wet in self.floats.items()] if self.seq % 5 == 0 else []
+            self._send(Reading("battery/voltage", self.now_s, self.volts + self.seq % 3 / 1000), *again)
+
+    @rule(name=st.sampled_from(["bed-1/high", "bed-1/low", "bed-2/high"]), after_s=st.floats(0.25, 5000))
+    def float_changes(self, name, after_s):
+        self._pass(after_s)
+        self.floats[name] = not self.floats[name]
+        self.now_s += 2.0
+        self._send(Reading(name, self.now_s - 2.0, self.floats[name]))
+
+    @rule(bed=st.sampled_from(["bed-1", "bed-2"]), lengths_s=st.lists(st.floats(2, 900), min_size=4, max_size=8))
+    def bed_turns(self, bed, lengths_s):
+        for which, length_s in zip(itertools.cycle(("low", "high", "high", "low")), lengths_s, strict=False):
+            if f"{bed}/{which}" in self.floats:
+                self.float_changes(f"{bed}/{which}", length_s)
+
+    @rule(volts=st.sampled_from([11.2, 12.4, 12.5, 12.56, 13.6, 14.9]))
+    def voltage_steps(self, volts):
+        self.volts = volts
+
+    @rule(off_s=st.floats(5, 4000))
+    def station_starts_again(self, off_s):
+        self.now_s += off_s
+        self.boot, self.seq = self.boot + 1, 0
+        self._send(*(Reading(name, self.now_s, wet) for name, wet in self.floats.items()))
+
+    # what happens on the way
+
+    @rule(packs=st.integers(1, 90))
+    def packs_will_be_late(self, packs):
+        self.to_keep = packs
+
+    @rule(packs=st.integers(1, 20))
+    def packs_will_be_lost(self, packs):
+        self.to_lose = packs
+
+    @precondition(lambda self: self.kept)
+    @rule(chance=st.integers(0, 9))
+    def late_packs_arrive(self, chance):
+        """As they were kept, or in any other order. After six hours a fall has been told without them."""
+        late, self.kept = [pack for pack in self.kept if self.now_s - pack.received_s < 5 * HOUR_S], []
+        if chance:
+            Random(chance).shuffle(late)
+        for pack in late:
+            self._arrive(pack._replace(received_s=self.now_s))
+
+    @precondition(lambda self: self.sent)
+    @rule(which=st.integers(1, 30))
+    def pack_comes_again(self, which):
+        self._arrive(self.sent[-which % len(self.sent)]._replace(received_s=self.now_s))
+
+    @rule(seconds=st.floats(1, 40_000))
+    def nothing_comes(self, seconds):
+        self.now_s += seconds
+        self._tell(self.one.advance(self.now_s), self.two.advance(self.now_s))
+
+    # what happens in the service
+
+    @rule()
+    def service_starts(self):
+        self._arrive(ServiceStarted(self.now_s))
+
+    @rule()
+    def one_of_them_is_restored(self):
+        self.two = Monitor.restore(self.two.save(), site(), SUN)
+
+    # what must hold
+
+    def _arrive(self, item) -> None:
+        self._tell(self.one.take(item), self.two.take(item))
+
+    def _tell(self, events: list, same: list) -> None:
+        assert events == same
+        for event in events:
+            assert event.kind != "choked", event.reason
+            if event.kind == "cycle":
+                self._count(event)
+                continue
+            assert event.time >= self.clock_s
+            self.clock_s = event.time
+            if event.kind == "alarm":
+                key = (event.alarm, event.subject)
+                assert (key in self.standing) is (event.change == "cleared")
+                self.standing ^= {key}
+
+    def _count(self, cycle) -> None:
+        told = self.cycles[cycle.bed]
+        assert cycle.number == len(told) + 1
+        assert cycle.time not in [other.time for other in told]
+        assert all(length_s is None or length_s > 0 for length_s in (cycle.high_s, cycle.low_s))
+        assert all(length_s is None or length_s >= 0 for length_s in (cycle.fill_s, cycle.drain_s))
+        assert (cycle.period_s is None) is (cycle.high_s is None or cycle.low_s is None)
+        assert cycle.period_s is None or cycle.period_s == pytest.approx(cycle.high_s + cycle.low_s)
+        told.append(cycle)
+
+    @invariant()
+    def what_stands_was_raised_and_not_cleared(self):
+        for watch in (self.one, self.two):
+            assert sorted((row["alarm"], row["subject"]) for row in watch.standing()) == sorted(self.standing)
+
+    @invariant()
+    def no_two_cycles_share_a_phase(self):
+        for told in self.cycles.values():
+            for before, cycle in itertools.pairwise(sorted(told, key=lambda cycle: cycle.time)):
+                assert cycle.time - (cycle.period_s or cycle.high_s or 0.0) >= before.time - 1e-3
+
+
+AnySequence.TestCase.settings = settings(max_examples=30, stateful_step_count=25, deadline=None, derandomize=True)
+test_any_sequence_keeps_the_engine_true_to_itself = AnySequence.TestCase
