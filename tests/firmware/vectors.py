@@ -23,7 +23,7 @@ def refused(action, *arguments):
     raise AssertionError("was not refused")
 
 
-# CRC-8/MAXIM: AN27's ROM and the catalogue's "123456789" from memory of AN27, verified by calculation in the handbook.
+# CRC-8/MAXIM: AN27's ROM and the catalogue's "123456789" from memory of AN27, verified by calculation.
 def check_crc_values():
     assert thermometer.crc8(b"123456789") == 0xA1
     assert thermometer.crc8(unhex("50 05 4B 46 7F FF 0C 10")) == 0x1C
@@ -101,7 +101,7 @@ def check_two_point_calibration():
     close(scale.battery_v((12.5 - 0.1) / 7.667), 12.85, 1e-5)
 
 
-# INA219: 10 uV, INA226: 2.5 uV a step (handbook, chips' register tables).
+# INA219: 10 uV, INA226: 2.5 uV a step (the chips' register tables).
 def check_current_sensors():
     close(current.amperes("ina219", 2000, 0.1), 0.2, 1e-9)
     close(current.amperes("ina226", battery.signed16(b"\xc1\x80"), 0.002), -20.0, 1e-5)

@@ -139,6 +139,7 @@ class FloatTrack:
         self._dry: Phase | None = None  # the newest finished phase, if dry
         self._untold: list[tuple[Phase | None, Phase]] = []  # falls found but not told: the dry phase, the wet one
         self._told: list[float] = []  # falls told so far, sorted
+        self._told_spans: deque[tuple[float, float]] = deque(maxlen=64)  # those whose moment lay hidden: within it
         self._stirred = False
         self._known = (UNSEEN_S, 0.0)  # until when (sampled) the float is known, and when the engine's clock learned it
 
@@ -220,6 +221,11 @@ class FloatTrack:
         self._find_falls(self._phases.settle(self._known[0], steady_s, self.least_s))
         known = [median(lengths) for lengths in self.durations.values() if lengths]
         near_s = SAME_FALL * sum(known) if len(known) == 2 else 0.5 * STEADY_UNLEARNED_S
+        for from_s, to_s in list(self._told_spans):
+            hidden = [wet.end_s for _, wet in self._untold if from_s <= wet.end_s <= to_s]
+            if hidden:  # the last of them is the one that was told without its moment
+                insort(self._told, hidden[-1])
+                self._told_spans.remove((from_s, to_s))
         self._untold = [(dry, wet) for dry, wet in self._untold if not self._is_told(wet.end_s, near_s)]
 
     def falls(self, now_s: float) -> list[Fall]:
@@ -234,6 +240,8 @@ class FloatTrack:
                 waiting.append((dry, wet))
                 continue
             insort(self._told, wet.end_s)
+            if UNSEEN_S < wet.end_after_s < wet.end_s:
+                self._told_spans.append((wet.end_after_s, wet.end_s))
             high_s = wet.end_s - wet.start_s if self.is_whole(wet) else None
             low_s = dry.end_s - dry.start_s if dry is not None and self.is_whole(dry) else None
             period_s = wet.end_s - dry.start_s if high_s is not None and low_s is not None else None
