@@ -11,7 +11,7 @@ It cannot tell from one float why a phase is overdue: that takes the other beds 
 from __future__ import annotations
 
 from collections import deque
-from math import log, sqrt
+from math import exp, log, sqrt
 from statistics import median
 
 from .event import CycleCounted
@@ -25,6 +25,8 @@ LEAST_PHASES = 2  # of each kind, before anything can be overdue
 LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
 MARGIN, MARGIN_UNSURE = 0.05, 0.15  # beyond the normal: at least, and more by one phase's share while few are known
 AGREEMENT = 1.25
+WANDER = 0.008  # of a flow within hours, as log
+VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one
 LEVEL_HYSTERESIS_M = 0.01
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 
@@ -205,22 +207,27 @@ class Bed:
         return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
 
     def pace_change(self, since_s: float) -> tuple[float, float] | None:
-        """How much this bed's phases have changed since `since_s`: |log| of works, and the standard error of it.
+        """By how much this bed's periods have changed since `since_s`, as log of works, with its standard error.
 
-        More inflow shortens the filling and lengthens the draining, so either phase may tell, in either direction: the
-        clearer one is given. None if too few are known.
+        Whole periods are compared: where ripple moves the moment between two phases, their sum stays. The error knows
+        the scatter of this bed's own periods, the flow's slow wandering, and what the voltage's share may hide. None
+        if too few periods are known.
         """
-        changes = []
-        for wet in (True, False):
-            old = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and end_s <= since_s][-7:]
-            new = [work for start_s, end_s, is_wet, work in self.phases if is_wet == wet and start_s >= since_s][-3:]
-            if len(old) < 2 or not new:
-                return None
-            usual = median(old)
-            scatter = max(1.48 * median(abs(work / usual - 1) for work in old), 0.015 + 3.0 / usual)
-            change = abs(log(median(new) / usual))
-            changes.append((change, scatter * sqrt(1 / len(old) + 1 / len(new))))
-        return max(changes, key=lambda pair: pair[0] / pair[1])
+        pairs = [
+            (first[0], second[1], log(first[3] + second[3]), (first[3] + second[3]) / (second[1] - first[0]))
+            for first, second in zip(list(self.phases)[:-1], list(self.phases)[1:], strict=True)
+            if first[1] == second[0]
+        ]
+        old = [pair for pair in pairs if pair[1] <= since_s][-14:]
+        new = [pair for pair in pairs if pair[0] >= since_s][-6:]
+        if len(old) < 4 or not new:
+            return None
+        usual, now = median(work for _, _, work, _ in old), median(work for _, _, work, _ in new)
+        scatter = max(1.48 * median(abs(work - usual) for _, _, work, _ in old), 2.0 / exp(usual), 0.004)
+        volts = log(median(volts for *_, volts in new) / median(volts for *_, volts in old))
+        # Neighbouring pairs share a phase, so that half of them are independent.
+        error = sqrt(scatter**2 * (2 / len(old) + 2 / max(len(new), 2)) + WANDER**2 + (VOLTS_UNSURE * volts) ** 2)
+        return now - usual, error
 
     def is_brimming(self) -> bool | None:
         """Whether the level stands at the standpipe's top. None without a level."""

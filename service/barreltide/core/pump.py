@@ -44,6 +44,7 @@ PATIENT_S = 6 * 3600.0
 SURE = 1.5  # so far ahead is a cause named before the last word
 CHANGED_MIND = 2.0  # so far ahead must another cause be before a verdict is changed …
 THINK_S = 3600.0  # … within this time: later evidence tells of later things
+OPEN_PERIODS = 3.0  # so long may neighbours' periods change what is said of a bed
 
 
 class Pump:
@@ -65,6 +66,7 @@ class Pump:
         self._faults: dict[str, tuple[str, float]] = {}  # bed: its standing fault, and since when
         self._single: Bed | None = None  # the bed whose siphon and this pump a standing verdict was between
         self._decided_s = 0.0  # when that was
+        self._open_until_s: dict[str, float] = {}  # bed: until when its fault is weighed again
         self._stop_decided_s = 0.0
         self._stop_judged_s = 0.0  # how far the water was known when a stop was last decided
         self._patience = (0.0, 0.0)  # (until when, s): beds must be overdue by so much more after a stop that was none
@@ -80,8 +82,12 @@ class Pump:
         self.judged_s = sampled_s
         usable = [bed for bed in self.beds if bed.high.wet is not None and not self._is_blind(bed)]
         self._clear_beds(now_s)
-        if self._single is not None and now_s % 60 < 10:
-            self._think_again(now_s, sampled_s, dark_since_s)
+        if now_s % 60 < 10:
+            if self._single is not None:
+                self._think_again(now_s, sampled_s, dark_since_s)
+            for bed in usable if self.stopped_since_s is None else ():
+                if now_s < self._open_until_s.get(bed.name, 0.0):
+                    self._think_again_of(bed, now_s, sampled_s)
         if self.stopped_since_s is not None:
             self._clear_stop(now_s, dark_since_s is not None and dark_since_s < self.stopped_since_s)
             return
@@ -224,6 +230,20 @@ class Pump:
         verdict = self._stall.of_bed(bed, others, sampled_s)
         lead = verdict.lead(("bed-starved", bed.name))
         if abs(lead) > SURE or is_last_word:
+            alarm = "bed-starved" if lead > 0 else SIPHONS[bed.high.wet]
+            self._bed_fault(now_s, alarm, bed, verdict, others_words(verdict, by_day=False))
+            self._open_until_s[bed.name] = now_s + OPEN_PERIODS * max(other.period_s for other in self.beds)
+
+    def _think_again_of(self, bed: Bed, now_s: float, sampled_s: float) -> None:
+        """Neighbours go on to show whether they have got the bed's water."""
+        alarm, since_s = self._faults.get(bed.name, ("", 0.0))
+        others = [other for other in self.beds if other is not bed and other.rise_s > since_s]
+        if not alarm or not others:
+            return
+        verdict = self._stall.of_bed(bed, others, sampled_s)
+        lead = verdict.lead(("bed-starved", bed.name))
+        if lead > CHANGED_MIND if alarm != "bed-starved" else lead < -CHANGED_MIND:
+            self._alarms.withdraw(now_s, alarm, bed.name)
             alarm = "bed-starved" if lead > 0 else SIPHONS[bed.high.wet]
             self._bed_fault(now_s, alarm, bed, verdict, others_words(verdict, by_day=False))
 

@@ -179,21 +179,25 @@ class Stall:
 
     def _weigh_pace(self, verdict: Verdict, bed: Bed, others: list[Bed]) -> None:
         """Whether neighbours have got the water that this bed does not get."""
-        starved, siphon = ("bed-starved", bed.name), (SIPHONS[bed.high.wet], bed.name)
+        starved = ("bed-starved", bed.name)
+        paces = [(other, pace) for other in others if (pace := other.pace_change(bed.since_s)) is not None]
+        if not paces:
+            return
+        # All of them would change together, and most become faster: a mean, the surest counting most.
+        sureness = [1 / error**2 for _, (_, error) in paces]
+        mean = sum(sure * change for sure, (_, (change, _)) in zip(sureness, paces, strict=True)) / sum(sureness)
+        error = min(error for _, (_, error) in paces)
+        z = abs(mean) / error
+        names = " and ".join(f"'{other.name}'" for other, _ in paces)
         share = bed.inflow / sum(each.inflow for each in (bed, *others))
-        passed_on = -0.5 * log(1 - share)  # the pump's curve lets about half of it through (judgement)
-        for other in others:
-            pace = other.pace_change(bed.since_s)
-            if pace is None:
-                continue
-            change, error = pace
-            if change > 0.05 and change > 3 * error:
-                words = f"the phases of '{other.name}' have changed by {100 * change:.0f} % since: it gets more water"
-                weight = min(1.0 + 0.5 * (change / error - 3), 4.0)
-                verdict.weigh(words, {starved: weight, siphon: -weight / 2})
-            elif change < 0.12 and passed_on > 2 * error:
-                words = f"'{other.name}' keeps its pace: it does not get this bed's water"
-                verdict.weigh(words, {starved: -min(passed_on / error - 2, 1.0)})
+        passed_on = -0.3 * log(1 - share)  # what a pump's curve lets through at least, as a rule (judgement)
+        if z > 2:
+            way = "shorter" if mean < 0 else "longer"
+            words = f"the periods of {names} have become {100 * abs(mean):.0f} % {way}: more water comes there"
+            verdict.weigh(words, {starved: min(1.5 * (z - 2), 5.0) * (1.0 if mean < 0 else 0.5)})
+        elif passed_on > 2 * error:
+            words = f"the periods of {names} are as before: this bed's water does not go there"
+            verdict.weigh(words, {starved: 0.6 * (z - 2)})
 
 
 def lateness(bed: Bed, sampled_s: float) -> str:
