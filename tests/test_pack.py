@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from barreltide import pack as wire
 from barreltide.core.reading import Pack, Reading
 from barreltide.pack import (
     MOST_BYTES, PackError, StrangeStation, Topics, iso, read_pack, read_presence, read_records, resolve_senml,
@@ -150,6 +151,8 @@ VOLTAGE = {"n": "battery/voltage", "v": 12.6}
         (b'[{"n":"a","v":1e999}]', "record 1: v is inf; a finite number would do"),
         (b'[{"n":"a","v":null}]', "record 1: v is None; a number would do"),
         (b" " * (MOST_BYTES + 1), "65,537 bytes; at most 65,536 would do"),
+        (json.dumps(pack_of(VOLTAGE | {"u": "V"})).encode().ljust(MOST_BYTES + 1), "65,537 bytes"),
+        (pack_of(*[VOLTAGE | {"u": "V"}] * 4095), "4097 records; 1 to 4096 would do"),
         ([{"n": "a", "v": 1}] * 4097, "4097 records; 1 to 4096 would do"),
         (pack_of({"n": "battery/voltage", "v": "12.6"}), "record 3: v is '12.6'; a number would do"),
         (pack_of({"n": "battery/voltage", "v": True}), "record 3: v is True; a number would do"),
@@ -187,6 +190,42 @@ def test_a_bad_pack_is_refused_with_one_line(payload, line):
         read_pack(TOPICS, TOPIC, payload, NOW_S)
     assert line in str(error.value)
     assert "\n" not in str(error.value) and len(str(error.value)) < 300
+
+
+# What stations send all day takes a short way through the reader, everything else a long one: they must agree.
+
+PLAIN = pack_of({"n": "lift/current", "u": "A", "t": -5.0, "v": 2}, {"n": "bed-1/high", "t": -7, "vb": True})
+VALUES = (None, True, 0, -3, 12.6, 1e300, 2**28, 2**53, 10**400, float("nan"), float("inf"), "V", "note", "garden/", [])
+
+
+def outcome(read, *arguments) -> str:
+    try:
+        return repr(read(*arguments))
+    except PackError as error:
+        return f"{error} {error.boot} {error.seq}"
+
+
+@pytest.mark.parametrize("base", [{}, {"bt": NOW_S - 3.5}, {"bt": 1_790_000_000}])
+@pytest.mark.parametrize("place", range(len(PLAIN)))
+def test_both_ways_through_the_reader_agree_whatever_a_field_holds(base, place):
+    plain = [PLAIN[0] | base, *PLAIN[1:]]
+    changed = [plain[place] | {label: value} for label in (*wire.Record.__annotations__, "x", "x_") for value in VALUES]
+    shorter = [{key: plain[place][key] for key in plain[place] if key != label} for label in plain[place]]
+    for record in [*changed, *shorter, 1, None, [], "text"]:
+        payload = [*plain[:place], record, *plain[place + 1 :]]
+        for form in (payload, payload[:2], json.dumps(payload).encode()):
+            short = outcome(read_pack, TOPICS, TOPIC, form, NOW_S)
+            assert short == outcome(wire._read_any, TOPICS, "barrels", form, NOW_S)
+
+
+@pytest.mark.parametrize("base", [{}, {"bt": NOW_S}])
+def test_what_stations_send_all_day_takes_the_short_way(base, monkeypatch):
+    monkeypatch.delattr(wire, "_read_any")
+    payload = pack_of({"n": "battery/voltage", "u": "V", "t": -5.0, "v": 12.61}, {"n": "bed-1/high", "vb": False})
+    payload[0] |= base
+    readings = (Reading("battery/voltage", NOW_S - 5, 12.61), Reading("bed-1/high", NOW_S, False))
+    for form in (payload, json.dumps(payload).encode()):
+        assert read_pack(TOPICS, TOPIC, form, NOW_S).readings == readings
 
 
 def test_the_window_of_times_is_sixty_days_and_an_hour():
