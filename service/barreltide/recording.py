@@ -8,13 +8,14 @@ import json
 import math
 import sys
 import zlib
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Any, TextIO
 
 from .core.event import Event, PackChoked
 from .core.reading import ServiceStarted
-from .pack import RELATIVE_BELOW, PackError, Topics, iso, read_pack, read_presence
+from .pack import RELATIVE_BELOW, PackError, Topics, iso, parse_json, read_pack, read_presence
 from .site import Site
 
 LONGEST_LINE = 1 << 20
@@ -69,7 +70,7 @@ class _Player:
         self._topics, self._monitor = topics, monitor
         self._until_s = math.inf if until_s is None else until_s
         self._clock_s = -math.inf
-        self._seen: dict[tuple[str, int], _Seen] = {}
+        self._seen: defaultdict[tuple[str, int], _Seen] = defaultdict(_Seen)
 
     def play(self, line: bytes) -> list[Event] | None:
         """The events of one line; None once the clock has passed the end. Raises PackError."""
@@ -87,7 +88,7 @@ class _Player:
             return self._monitor.advance(self._on(received_s))
         pack = read_pack(self._topics, topic, payload, received_s)
         clock_s = self._on(received_s)
-        if not self._seen.setdefault((pack.station, pack.boot), _Seen()).add(pack.seq):
+        if not self._seen[pack.station, pack.boot].add(pack.seq):
             return self._monitor.advance(clock_s)
         return self._monitor.take(pack if clock_s == received_s else pack._replace(received_s=clock_s))
 
@@ -106,7 +107,10 @@ class _Seen:
         """False if it was seen before."""
         if seq < self._below or seq in self._beyond:
             return False
-        self._beyond.add(seq)
+        if seq > self._below:
+            self._beyond.add(seq)
+            return True
+        self._below += 1
         while self._below in self._beyond:
             self._beyond.remove(self._below)
             self._below += 1
@@ -117,7 +121,7 @@ def _read_line(line: bytes) -> tuple[float, str, Any]:
     if len(line) > LONGEST_LINE:
         raise PackError(f"longer than {LONGEST_LINE:,} bytes")
     try:
-        message = json.loads(line)
+        message = parse_json(line)
     except (ValueError, RecursionError) as error:
         raise PackError(f"no JSON: {error}") from None
     if not isinstance(message, dict):
