@@ -11,6 +11,8 @@ It cannot tell a float that hangs from water that stands: that is judged with th
 
 from __future__ import annotations
 
+from bisect import bisect_right
+
 from .alarm import Alarms
 
 MISSING_S = 1500.0  # five times the repetition of states
@@ -98,7 +100,7 @@ def chatter(flips, sampled_s: float, period_s: float) -> float:
     """
     if len(flips) < CHATTER_FLIPS // 2 or flips[-CHATTER_FLIPS // 2] < sampled_s - CHATTER_S:
         return 0.0
-    recent = [time_s for time_s in flips if time_s > sampled_s - CHATTER_S]
+    recent = [*flips][bisect_right(flips, sampled_s - CHATTER_S) :]
     passages = 2 * CHATTER_S / period_s
     busy = len({int(time_s // SLOT_S) for time_s in recent})
     return min(len(recent) / (CHATTER_FLIPS + 4 * passages), busy / min(3 + 1.5 * passages, 0.8 * CHATTER_S / SLOT_S))
