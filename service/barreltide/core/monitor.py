@@ -51,10 +51,11 @@ class _Station:
         self.is_catching_up = False
 
     def hear(self, now_s: float) -> None:
-        if self.heard_s is not None and now_s > self.heard_s:
-            if now_s - self.heard_s > self.silent_after_s:
+        quiet_s = now_s - self.heard_s if self.heard_s is not None else 0.0
+        if quiet_s > 0:
+            if quiet_s > SILENT_S and quiet_s > self.silent_after_s:
                 self.came_back_s = now_s
-            self.intervals.append(now_s - self.heard_s)
+            self.intervals.append(quiet_s)
         self.heard_s = now_s
 
     @property
@@ -104,7 +105,9 @@ class Monitor:
 
     def take(self, item: Input) -> list[Event]:
         """Judge one input; returns what it and the ticks before it brought about, in order of the engine's clock."""
-        now_s = max(item.received_s, self._now_s or item.received_s)
+        now_s = item.received_s
+        if self._now_s is not None and self._now_s > now_s:
+            now_s = self._now_s
         if isinstance(item, ServiceStarted):
             self._start(now_s)
             return self._drain()
@@ -195,7 +198,8 @@ class Monitor:
             except Exception:
                 self._stumble(tick_s)
             tick_s += TICK_S
-        self._now_s = max(self._now_s, time_s)
+        if time_s > self._now_s:
+            self._now_s = time_s
 
     def _tick(self, now_s: float) -> None:
         for station in self._stations.values():
@@ -212,15 +216,24 @@ class Monitor:
 
     def _judge_water(self, now_s: float) -> None:
         for pump in self._pumps.values():
-            heard = [self._stations[bed.station] for bed in pump.beds if bed.station is not None]
-            if not heard or any(self._is_waiting(station) for station in heard):
-                continue
-            sampled_s = min(station.order.sampled_s for station in heard)
-            if sampled_s - pump.judged_s < TICK_S:
+            sampled_s = self._known_until_s(pump)
+            if sampled_s is None or sampled_s - pump.judged_s < TICK_S:
                 continue  # nothing new was sampled
             is_dark = self._daylight.is_dark(sampled_s)
             pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s) if is_dark else None)
-            self._is_pumping = any(other.stopped_since_s is None for other in self._pumps.values())
+            self._is_pumping = None in [other.stopped_since_s for other in self._pumps.values()]
+
+    def _known_until_s(self, pump: Pump) -> float | None:
+        """How far all of the pump's beds that were heard of are known; None if none was, or a station is waited for."""
+        known_s = None
+        for bed in pump.beds:
+            if bed.station is not None:
+                station = self._stations[bed.station]
+                if self._is_waiting(station):
+                    return None
+                if known_s is None or station.order.sampled_s < known_s:
+                    known_s = station.order.sampled_s
+        return known_s
 
     def _judge_minutely(self, now_s: float) -> None:
         self._alarms.tick(now_s)
@@ -396,8 +409,7 @@ class Monitor:
     def _is_running(self, pump: Pump) -> bool | None:
         if pump.stopped_since_s is not None:
             return False
-        heard = [self._stations[bed.station] for bed in pump.beds if bed.station is not None]
-        if not heard or any(self._is_waiting(station) for station in heard):
+        if self._known_until_s(pump) is None:
             return None
         return True if any(bed.rise_s > 0 for bed in pump.beds) else None
 

@@ -11,6 +11,7 @@ station ran makes times that cannot be compared with those before; the release t
 
 from __future__ import annotations
 
+from operator import attrgetter
 from typing import NamedTuple
 
 from .reading import Pack, Reading
@@ -166,15 +167,17 @@ class StationOrder:
 
     def _release(self, boot: _Boot, pack: Pack, gap: Gap | None) -> Release:
         boot.next_seq = pack.seq + 1
-        newest_s = max((reading.sampled_s for reading in pack.readings), default=boot.sampled_s)
+        newest_s = max(map(_sampled_s, pack.readings), default=boot.sampled_s)
         set_back = newest_s < self.sampled_s - SET_BACK_S
         if set_back:
             self.gaps.clear()  # their times mean nothing any more
             gap = None
             self.sampled_s = boot.sampled_s = newest_s
         else:
-            boot.sampled_s = max(boot.sampled_s, newest_s)
-            self.sampled_s = max(self.sampled_s, newest_s)
+            if newest_s > boot.sampled_s:
+                boot.sampled_s = newest_s
+            if newest_s > self.sampled_s:
+                self.sampled_s = newest_s
         return Release(pack, False, gap, set_back)
 
     def _remember(self, gap: Gap) -> None:
@@ -186,3 +189,6 @@ def _span(pack: Pack) -> tuple[float, float]:
     """First and last sampled moment in the pack; its arrival where it holds no reading."""
     times = [reading.sampled_s for reading in pack.readings] or [pack.received_s]
     return min(times), max(times)
+
+
+_sampled_s = attrgetter("sampled_s")
