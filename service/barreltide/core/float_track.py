@@ -127,6 +127,7 @@ class FloatTrack:
         self.gaps: list[Gap] = []  # the station's own list
         self.durations: dict[bool, deque[float]] = {True: deque(maxlen=9), False: deque(maxlen=9)}
         self.flips: deque[float] = deque(maxlen=400)
+        self.steady_s = STEADY_UNLEARNED_S  # how long a run must last to be no ripple
         self._shorter_s = SHORTEST_PERIOD_S * min(wet_share, 1 - wet_share) if wet_share else None
         self.rewind()
 
@@ -161,14 +162,6 @@ class FloatTrack:
     def since_s(self) -> float:
         """First moment of the present phase."""
         return self._phases.since_s
-
-    @property
-    def steady_s(self) -> float:
-        """How long a run must last to be no ripple."""
-        if not self.durations[True] or not self.durations[False]:
-            return STEADY_UNLEARNED_S
-        shorter_s = min(median(self.durations[True]), median(self.durations[False]))
-        return min(max(0.25 * shorter_s, STEADY_LEAST_S), STEADY_MOST_S)
 
     def least_s(self, wet: bool) -> float:
         """How long a single run between two steady ones must last to be a phase of its own."""
@@ -311,6 +304,9 @@ class FloatTrack:
         for phase in finished:
             if self.is_whole(phase):
                 self.durations[phase.wet].append(phase.end_s - phase.start_s)
+                if self.durations[not phase.wet]:
+                    shorter_s = min(median(lengths) for lengths in self.durations.values())
+                    self.steady_s = min(max(0.25 * shorter_s, STEADY_LEAST_S), STEADY_MOST_S)
         self._find_falls(finished)
         return finished
 
