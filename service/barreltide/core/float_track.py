@@ -20,6 +20,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right, insort
 from collections import deque
 from collections.abc import Callable
+from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
 
@@ -244,9 +245,10 @@ class FloatTrack:
 
     def turns(self, since_s: float, apart_s: float) -> int:
         """How often the float has fallen since then; falls less than `apart_s` apart are one."""
+        edges = self.edges[max(bisect_right(self.edges, (since_s, True, True)) - 1, 0) :]
         count, last_s = 0, since_s - apart_s
-        for before, edge in zip(self.edges[:-1], self.edges[1:], strict=True):
-            if before.wet and not edge.wet and edge.time_s > since_s and edge.time_s - last_s > apart_s:
+        for before, edge in pairwise(edges):
+            if before.wet and not edge.wet and edge.time_s - last_s > apart_s:
                 count, last_s = count + 1, edge.time_s
         return count
 
