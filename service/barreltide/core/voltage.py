@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import deque
+from itertools import islice, pairwise
 from math import log
 from typing import NamedTuple
 
@@ -23,6 +24,9 @@ KEPT_BINS = 540  # three hours
 CONTRAST_BEFORE_S, CONTRAST_AFTER_S = 300.0, 220.0
 LONGEST_SPAN_S = 900.0  # bins further apart than this are not compared
 QUIET_STEP_V = 0.006  # no step smaller than this is believed, however quiet the meter
+JUMP_V = 0.5 * QUIET_STEP_V  # between the means next to a step
+LEAST_Z = 5.0
+STEP_ERROR = (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5  # of a step, in standard errors of one mean
 MOST_MARKS = 4096
 
 
@@ -57,33 +61,35 @@ class VoltageTrace:
         self._mark_times: list[float] = []
         self._mark_works: list[float] = []
         self._bins: deque[tuple[float, float, bool]] = deque(maxlen=KEPT_BINS)  # start, mean, dark
-        self._bin_start_s = 0.0
+        self._bin_start_s = float("-inf")
         self._bin_sum = 0.0
         self._bin_n = 0
 
-    def add(self, time_s: float, volts: float, dark: bool) -> Step | None:
-        """Take one reading; returns the step that it completes, if any. dark: nothing charges for sure."""
+    def add(self, time_s: float, volts: float, dark: bool) -> None:
+        """Take one reading. dark: nothing charges for sure."""
         dt_s = time_s - self.time_s
         if dt_s <= 0:
-            return None
+            return
         if self.volts is not None:
             self._work += dt_s * (0.5 * (volts + self.volts) if dt_s < LONGEST_SPAN_S else REFERENCE_V)
         self.time_s, self.volts = time_s, volts
-        if not self._mark_times or time_s - self._mark_times[-1] >= 10:
-            self._mark_times.append(time_s)
+        times = self._mark_times
+        if not times or time_s - times[-1] >= 10:
+            times.append(time_s)
             self._mark_works.append(self._work)
-            if len(self._mark_times) > MOST_MARKS:
-                del self._mark_times[: MOST_MARKS // 4], self._mark_works[: MOST_MARKS // 4]
-        if volts < self._lows[-1][1] or time_s - self._lows[-1][0] > 900:
-            self._note_low(time_s, volts)
-        step = None
-        if self._bin_n and time_s - self._bin_start_s >= BIN_S:
-            step = self._close_bin(dark)
-        if not self._bin_n:
+            if len(times) > MOST_MARKS:
+                del times[: MOST_MARKS // 4], self._mark_works[: MOST_MARKS // 4]
+        low_s, low_v = self._lows[-1]
+        if time_s - low_s > 900:
+            self._lows.append((time_s, volts))
+        elif volts < low_v:
+            self._lows[-1] = (low_s, volts)
+        if time_s - self._bin_start_s >= BIN_S:
+            if self._bin_n:
+                self._close_bin(dark)
             self._bin_start_s = time_s
         self._bin_sum += volts
         self._bin_n += 1
-        return step
 
     def rewind(self) -> None:
         """The station's clock was set back: begin anew."""
@@ -172,13 +178,7 @@ class VoltageTrace:
         share = (time_s - times[at - 1]) / (times[at] - times[at - 1])
         return works[at - 1] + share * (works[at] - works[at - 1])
 
-    def _note_low(self, time_s: float, volts: float) -> None:
-        if time_s - self._lows[-1][0] > 900:
-            self._lows.append((time_s, volts))
-        else:
-            self._lows[-1] = (self._lows[-1][0], volts)
-
-    def _close_bin(self, dark: bool) -> Step | None:
+    def _close_bin(self, dark: bool) -> None:
         mean_v = self._bin_sum / self._bin_n
         bins = self._bins
         if bins and dark and bins[-1][2] and self._bin_start_s - bins[-1][0] < LONGEST_SPAN_S:
@@ -187,41 +187,32 @@ class VoltageTrace:
             self.noise_v += 0.02 * (max(0.886 * difference_v, 0.001) - self.noise_v)
         bins.append((self._bin_start_s, mean_v, dark))
         self._bin_sum, self._bin_n = 0.0, 0
-        return self._find_step(dark)
+        if len(bins) >= BEFORE_BINS + AFTER_BINS and abs(bins[-AFTER_BINS][1] - bins[-AFTER_BINS - 1][1]) >= JUMP_V:
+            self._find_step(dark)
 
-    def _find_step(self, dark: bool) -> Step | None:
-        bins = self._bins
-        if len(bins) < BEFORE_BINS + AFTER_BINS:
-            return None
-        recent = [bins[k] for k in range(-BEFORE_BINS - AFTER_BINS, 0)]
-        if abs(recent[BEFORE_BINS][1] - recent[BEFORE_BINS - 1][1]) < 0.5 * QUIET_STEP_V:
-            return None
+    def _find_step(self, dark: bool) -> None:
+        recent = [*islice(reversed(self._bins), BEFORE_BINS + AFTER_BINS)][::-1]
         before, after = recent[:BEFORE_BINS], recent[BEFORE_BINS:]
-        if after[-1][0] - before[0][0] > LONGEST_SPAN_S:
-            return None
-        before_v = sum(v for _, v, _ in before) / BEFORE_BINS
-        after_v = sum(v for _, v, _ in after) / AFTER_BINS
-        noise_v = self.noise_v
+        before_v = sum([v for _, v, _ in before]) / BEFORE_BINS
+        change_v = sum([v for _, v, _ in after]) / AFTER_BINS - before_v
+        z = change_v / (self.noise_v * STEP_ERROR)
+        if abs(change_v) < QUIET_STEP_V or abs(z) < LEAST_Z or after[-1][0] - before[0][0] > LONGEST_SPAN_S:
+            return
         if not (dark and before[0][2]):
             # By day the sun moves the voltage: a step must stand out of what happened just before and after it.
-            moves = [abs(b[1] - a[1]) for part in (before, after) for a, b in zip(part[:-1], part[1:], strict=True)]
-            noise_v = max(noise_v, 3 * max(moves))
-        change_v = after_v - before_v
-        z = change_v / (noise_v * (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5)
-        if abs(change_v) < QUIET_STEP_V or abs(z) < 5:
-            return None
+            moves = [abs(b[1] - a[1]) for part in (before, after) for a, b in pairwise(part)]
+            z = change_v / (max(self.noise_v, 3 * max(moves)) * STEP_ERROR)
         # Every mean after the step must lie on its far side: drift and single outliers do not.
         edge_v = before_v + 0.4 * change_v
-        if any((v - edge_v) * change_v < 0 for _, v, _ in after) or (after[0][1] - edge_v) * change_v < 0:
-            return None
+        if abs(z) < LEAST_Z or any((v - edge_v) * change_v < 0 for _, v, _ in after):
+            return
         step = Step(after[0][0], change_v, z, before_v)
         last = self.steps[-1] if self.steps else None
         if last is not None and step.time_s - last.time_s < BIN_S * (BEFORE_BINS + 1) and last.volts * step.volts > 0:
             if abs(step.volts) > abs(last.volts) and step.time_s - last.time_s <= 2 * BIN_S:
                 self.steps[-1] = step._replace(time_s=last.time_s)  # the same step, now wholly in view
-            return None
+            return
         self.steps.append(step)
-        return step
 
 
 def _orthonormal(columns: list[list[float]]) -> list[list[float]]:
