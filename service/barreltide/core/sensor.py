@@ -52,20 +52,22 @@ class Gauge:
                 self._bad_since_s = time_s
             self._bad_words = f"The reading '{self.name}' cannot be right. It says {value:g}: {words}."
             return None
-        if self.value is not None and abs(value - self.value) > self._jump:
+        before, before_s = self.value, self.heard_s
+        if before is not None and abs(value - before) > self._jump:
             # Three in a row that agree with one another are believed: the water was changed, or the sensor moved.
             self._doubted = [other for other in self._doubted if abs(other - value) < self._jump] + [value]
             if len(self._doubted) < 3:
                 return None
-        self._doubted = []
-        self._bad_since_s, self._bad_count = None, 0
-        if value != self.value:
-            self._varied = self._varied or self.value is not None
-            self._same_since_s, self._same_count = time_s, 0
-        self._same_count += 1
-        if self.heard_s is not None and time_s > self.heard_s:
-            interval_s = time_s - self.heard_s
-            rhythm_s = self._rhythm_s
+        if self._doubted or self._bad_count:
+            self._doubted = []
+            self._bad_since_s, self._bad_count = None, 0
+        if value == before:
+            self._same_count += 1
+        else:
+            self._varied = before is not None
+            self._same_since_s, self._same_count = time_s, 1
+        if before_s is not None and time_s > before_s:
+            interval_s, rhythm_s = time_s - before_s, self._rhythm_s
             self._rhythm_s = rhythm_s * (1.1 if interval_s > rhythm_s else 0.9) if rhythm_s else interval_s
         self.value, self.heard_s = value, time_s
         return value
