@@ -71,6 +71,11 @@ def state_of_charge(table: Table, volts: float) -> float:
     return min(max(s0 + (s1 - s0) * (volts - v0) / (v1 - v0), 0.0), 1.0)
 
 
+def _within(charge: float) -> float:
+    """The state of charge within 0 to 1. (`min` and `max` would take three times as long, for each hypothesis.)"""
+    return 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
+
+
 class _Hypothesis:
     """One guess at all that is unknown. Volts and ohms are those of a 12 V battery of 100 Ah."""
 
@@ -188,7 +193,7 @@ class StateOfCharge:
 
     def _rest_v(self, h: _Hypothesis) -> float:
         place = (h.charge + 0.05) * GRID
-        at = min(max(int(place), 0), GRID + 9)
+        at = int(place)
         share = place - at
         first, second = self._grids
         one = first[at] + (first[at + 1] - first[at]) * share
@@ -199,7 +204,7 @@ class StateOfCharge:
         stray = WANDER_H * (dt_s / 3600) ** 0.5
         gauss = self._chance.gauss
         for h in self._cloud:
-            h.charge = min(max(h.charge - drawn * h.load / h.capacity + stray * gauss(0, 1), 0.0), 1.0)
+            h.charge = _within(h.charge - drawn * h.load / h.capacity + stray * gauss(0, 1))
 
     def _weigh_night(self, volts: float, time_s: float, pumping: bool, celsius: float | None, dt_s: float) -> None:
         since_h = (time_s - self.charge_ended_s) / 3600 if self.charge_ended_s else 12.0
@@ -225,13 +230,19 @@ class StateOfCharge:
             load = load_a * h.load
             most = self._panel_a * h.gain * sun_share - load
             above = volts - self._rest_v(h)
-            net = above * size / (h.ohm + h.slow_ohm + 0.06) if above > 0 else above * size / (h.ohm + h.slow_ohm)
+            ohm = h.ohm + h.slow_ohm
+            net = above * size / (ohm + 0.06 if above > 0 else ohm)
             accept = self._capacity_ah * (1.02 - h.charge) / h.accept_h
-            net = max(min(net, most, accept), -load)
+            if net > most:
+                net = most
+            if net > accept:
+                net = accept
+            if net < -load:
+                net = -load
             if net > 0:
                 efficiency = 0.97 if h.charge < 0.8 else max(0.97 - 1.6 * (h.charge - 0.8), 0.5)
                 net *= (1.0 if self._lithium else efficiency) * (1 + CLOUD_SHARE * gauss(0, 1))
-            h.charge = min(max(h.charge + net * dt_s / 3600 / (self._capacity_ah * h.capacity), 0.0), 1.0)
+            h.charge = _within(h.charge + net * dt_s / 3600 / (self._capacity_ah * h.capacity))
             if held and most > 0 and volts > 13.9:
                 # The controller holds back: so the battery accepts less than the sun would give.
                 excess = (accept - most) / (0.35 * most + 0.02 * self._capacity_ah)
@@ -248,20 +259,20 @@ class StateOfCharge:
         for h in self._cloud:
             drawn = self._load_a * h.load * dt_s / 3600 / (self._capacity_ah * h.capacity) if pumping else 0.0
             gained = 0.0 if dark and dt_s < 8 * 3600 else self._chance.uniform(0, 2 * drawn + spread)
-            h.charge = min(max(h.charge - drawn + gained, 0.0), 1.0)
+            h.charge = _within(h.charge - drawn + gained)
 
     def _normalise(self) -> None:
         """Bring the weights to sum 1, answer, and draw the cloud anew when few hypotheses carry it."""
         cloud = self._cloud
-        top = max(h.log_weight for h in cloud)
-        level = top + log(sum(exp(h.log_weight - top) for h in cloud))
+        top = max([h.log_weight for h in cloud])
+        level = top + log(sum([exp(h.log_weight - top) for h in cloud]))
         for h in cloud:
             h.log_weight = max(h.log_weight - level, -700.0)
         weights = [exp(h.log_weight) for h in cloud]
-        self._load_gain = sum(weight * h.load for weight, h in zip(weights, cloud, strict=True))
-        self._capacity_gain = sum(weight * h.capacity for weight, h in zip(weights, cloud, strict=True))
-        self.mean = sum(weight * h.charge for weight, h in zip(weights, cloud, strict=True))
-        ranked = sorted((h.charge, weight) for weight, h in zip(weights, cloud, strict=True))
+        self._load_gain = sum([weight * h.load for weight, h in zip(weights, cloud, strict=True)])
+        self._capacity_gain = sum([weight * h.capacity for weight, h in zip(weights, cloud, strict=True)])
+        self.mean = sum([weight * h.charge for weight, h in zip(weights, cloud, strict=True)])
+        ranked = sorted([(h.charge, weight) for weight, h in zip(weights, cloud, strict=True)])
         below = hypot(self.mean - self._quantile(ranked, 0.05), MODEL_ERROR)
         above = hypot(self._quantile(ranked, 0.95) - self.mean, MODEL_ERROR)
         self.low, self.high = max(self.mean - below, 0.0), min(self.mean + above, 1.0)
@@ -299,7 +310,7 @@ class StateOfCharge:
         for i, h in enumerate(self._cloud):
             for name, values in columns.items():
                 setattr(h, name, values[i])
-            h.charge = min(max(h.charge, 0.0), 1.0)
+            h.charge = _within(h.charge)
             h.ohm, h.slow_ohm, h.accept_h = max(h.ohm, 0.002), max(h.slow_ohm, 0.0), max(h.accept_h, 0.3)
             h.gain, h.load, h.capacity = max(h.gain, 0.05), max(h.load, 0.2), min(max(h.capacity, 0.4), 1.2)
             h.log_weight = level
