@@ -17,8 +17,10 @@ class Daylight:
 
     def __init__(self, sun, latitude: float) -> None:
         self._sun, self._latitude = sun, latitude
-        self._from_s = self._to_s = 0.0
+        self._from_s = self._to_s = 0.0  # of the present span of light or dark …
         self._dark = False
+        self._crossed_s = self._crosses_s = 0.0  # … and of the span between two of the sun's own crossings
+        self._is_night = False
         self.dawn_s: float | None = None  # sunrise that ends the present or last night
 
     def __getstate__(self) -> dict:
@@ -39,12 +41,15 @@ class Daylight:
 
     def night_at(self, time_s: float) -> tuple[float, float] | None:
         """Sunset and sunrise (Unix seconds) of the night that the moment lies in; None by day, or without either."""
-        crossings = self._crossings(time_s)
-        past = [crossing for crossing in crossings if crossing[0] <= time_s]
-        coming = [crossing for crossing in crossings if crossing[0] > time_s]
-        if past and coming and past[-1][1] and not coming[0][1]:
-            return past[-1][0], coming[0][0]
-        return None
+        if not self._crossed_s <= time_s < self._crosses_s:
+            crossings = self._crossings(time_s)
+            past = [crossing for crossing in crossings if crossing[0] <= time_s]
+            coming = [crossing for crossing in crossings if crossing[0] > time_s]
+            if not past or not coming:
+                return None
+            self._crossed_s, self._crosses_s = past[-1][0], coming[0][0]
+            self._is_night = past[-1][1] and not coming[0][1]
+        return (self._crossed_s, self._crosses_s) if self._is_night else None
 
     def share_of_day(self, time_s: float) -> float:
         """How much of the present light span has passed, 0 to 1; 0 in the dark."""
