@@ -226,13 +226,12 @@ class Monitor:
     def _known_until_s(self, pump: Pump) -> float | None:
         """How far all of the pump's beds that were heard of are known; None if none was, or a station is waited for."""
         known_s = None
-        for bed in pump.beds:
-            if bed.station is not None:
-                station = self._stations[bed.station]
-                if self._is_waiting(station):
-                    return None
-                if known_s is None or station.order.sampled_s < known_s:
-                    known_s = station.order.sampled_s
+        for name in {bed.station for bed in pump.beds if bed.station is not None}:
+            station = self._stations[name]
+            if self._is_waiting(station):
+                return None
+            if known_s is None or station.order.sampled_s < known_s:
+                known_s = station.order.sampled_s
         return known_s
 
     def _judge_minutely(self, now_s: float) -> None:

@@ -168,15 +168,14 @@ class VoltageTrace:
         times, works = self._mark_times, self._mark_works
         if not times:
             return time_s * REFERENCE_V
+        beyond_s = time_s - times[-1]
+        if beyond_s > 0:
+            return works[-1] + beyond_s * (self.volts if beyond_s < LONGEST_SPAN_S else REFERENCE_V)
         at = bisect_left(times, time_s)
         if at == 0:
             return works[0] - (times[0] - time_s) * REFERENCE_V
-        if at == len(times):
-            return works[-1] + (time_s - times[-1]) * (
-                self.volts if time_s - times[-1] < LONGEST_SPAN_S else REFERENCE_V
-            )
-        share = (time_s - times[at - 1]) / (times[at] - times[at - 1])
-        return works[at - 1] + share * (works[at] - works[at - 1])
+        from_s, from_work = times[at - 1], works[at - 1]
+        return from_work + (time_s - from_s) / (times[at] - from_s) * (works[at] - from_work)
 
     def _close_bin(self, dark: bool) -> None:
         mean_v = self._bin_sum / self._bin_n
