@@ -54,24 +54,31 @@ def _rows(payload: bytes) -> list[tuple[str, float, object]]:
     return rows
 
 
-LIMITS = {"battery/voltage": (11.5, 14.8), "water/temperature": (8.0, 28.0)}
+LIMITS = {"garden/barrels/battery/voltage": (11.5, 14.8), "garden/barrels/water/temperature": (8.0, 28.0)}
+LATE_S = 5400.0
 
 
 def compare(lines: Iterable[bytes]) -> tuple[int, int, int]:
-    """(records, falls of a float, values beyond a limit): a garden watched by JSON and `<` alone."""
-    readings = falls = beyond = 0
+    """(records, falls of a float that came late, values beyond a limit): a garden watched by JSON and `<` alone."""
+    records = late = beyond = 0
     wet: dict[str, bool] = {}
+    fell_s: dict[str, float] = {}
     for line in lines:
+        base, base_s = "", 0.0
         for record in json.loads(line)["payload"]:
-            readings += 1
-            name = record["n"]
+            records += 1
+            base, base_s = record.get("bn", base), record.get("bt", base_s)
+            name = base + record["n"]
             if "vb" in record:
-                falls += wet.get(name, False) and not record["vb"]
+                if wet.get(name) and not record["vb"]:
+                    time_s = base_s + record.get("t", 0.0)
+                    late += time_s - fell_s.get(name, time_s) > LATE_S
+                    fell_s[name] = time_s
                 wet[name] = record["vb"]
             elif name in LIMITS:
                 lowest, highest = LIMITS[name]
                 beyond += not lowest <= record["v"] <= highest
-    return readings, falls, beyond
+    return records, late, beyond
 
 
 def sit() -> None:
