@@ -81,7 +81,8 @@ class Listener:
                 self.track.rewind()
             for reading in release.pack.readings:
                 if reading.name == NAME:
-                    self.track.hear(reading.sampled_s, reading.value, release.late, release.is_change(reading))
+                    is_change = self.order.is_change(release, reading, self.track.raw_wet)
+                    self.track.hear(reading.sampled_s, reading.value, release.late, is_change)
 
     def times(self) -> list[float]:
         return sorted(fall.time_s for fall in self.falls)
@@ -207,7 +208,7 @@ def test_an_hour_and_a_half_with_minutes_of_ripple():
 def test_a_repetition_taken_before_a_change_was_settled_may_come_behind_it():
     """A change is back-dated, so a repetition that is newer by number may be older, or already stale."""
     for offset_s in (-1.0, 1.5):
-        one = truth([(300.0, 200.0)] * 4, [])
+        one = truth([(300.0, 300.0)] * 4, [])  # changes fall where repetitions are due
         sent = []
         for pack in packs(one):
             change = pack.readings[0] if pack.readings[0].name == NAME else None

@@ -74,12 +74,35 @@ def test_many_losses_do_not_add_up_to_a_lag():
     assert order.sampled_s > last_s - 60
 
 
+def is_change(floats: int, readings: tuple[Reading, ...], known: bool | None = None, seq: int = 5, late=False) -> bool:
+    """Of the first reading, in a station whose floats have been repeated every 300 s until START_S - 300."""
+    order = StationOrder()
+    names = [f"bed-{k + 1}/high" for k in range(floats)]
+    for k in range(-6, 0):
+        repeated = tuple(Reading(name, START_S + 300 * k, False) for name in names)
+        one = pack(k + 7)._replace(readings=(*repeated, Reading("battery/voltage", START_S + 300 * k, 12.6)))
+        for release in order.add(one):
+            order.is_change(release, repeated[0], False)
+    return order.is_change(Release(pack(seq)._replace(readings=readings), late), readings[0], known)
+
+
 def test_a_change_is_told_from_a_repetition_by_its_company_and_its_number():
-    alone = (Reading("bed-1/high", START_S, True),)
-    together = (*alone, Reading("bed-2/high", START_S, False))
-    assert Release(pack(5)._replace(readings=alone)).is_change(alone[0])
-    assert not Release(pack(5)._replace(readings=together)).is_change(alone[0])
-    assert not Release(pack(0)._replace(readings=alone)).is_change(alone[0])  # a boot begins with its states
+    alone = (Reading("bed-1/high", START_S + 100, True),)
+    measured = (*alone, Reading("battery/voltage", START_S + 100, 12.6))
+    together = (*measured, Reading("bed-2/high", START_S + 100, False))
+    assert is_change(2, alone) and is_change(2, measured)  # a voltage taken in the same moment proves nothing
+    assert not is_change(2, together)
+    assert not is_change(2, alone, seq=0)  # a boot begins with its states
+
+
+def test_a_lone_float_in_another_readings_moment_has_changed_if_it_says_something_new_when_none_is_due():
+    def told(at_s: float) -> tuple[Reading, ...]:
+        return Reading("bed-1/high", at_s, True), Reading("battery/voltage", at_s, 12.6)
+
+    assert is_change(1, told(START_S + 100), known=False)
+    assert not is_change(1, told(START_S + 100), known=True) and not is_change(1, told(START_S + 100))
+    assert not is_change(1, told(START_S + 100), known=False, late=True)
+    assert not is_change(1, told(START_S + 303), known=False)  # a repetition is due, and may speak before the change
 
 
 def test_no_pack_is_held_for_longer_because_one_before_it_came_too():

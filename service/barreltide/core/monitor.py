@@ -392,7 +392,8 @@ class Monitor:
             bed.station = station.name
             bed.high.gaps = station.order.gaps
         if bed.station == station.name:  # two stations' times and gaps cannot be told as one
-            hear(reading.sampled_s, reading.value, release.late, release.is_change(reading))
+            is_change = station.order.is_change(release, reading, bed.high.raw_wet)
+            hear(reading.sampled_s, reading.value, release.late, is_change)
 
     def _hear_current(self, pump: Pump, reading, release: Release, station: _Station, now_s: float) -> None:
         if not release.late:

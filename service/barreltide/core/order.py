@@ -11,7 +11,10 @@ station ran makes times that cannot be compared with those before; the release t
 
 from __future__ import annotations
 
+from collections import deque
+from itertools import pairwise
 from operator import attrgetter
+from statistics import median
 from typing import NamedTuple
 
 from .reading import Pack, Reading
@@ -50,10 +53,6 @@ class Release(NamedTuple):
     gap: Gap | None = None
     set_back: bool = False
 
-    def is_change(self, reading: Reading) -> bool:
-        """Whether a float's reading reports a change: repetitions come with others of their moment, and open a boot."""
-        return self.pack.seq > 0 and sum(other.sampled_s == reading.sampled_s for other in self.pack.readings) == 1
-
 
 class _Boot:
     __slots__ = ("early", "first_sampled_s", "first_seq", "gaps", "held", "next_seq", "restart", "sampled_s")
@@ -73,12 +72,15 @@ class StationOrder:
 
     def __init__(self) -> None:
         self.gaps: list[Gap] = []
+        self._floats: set[str] = set()  # the names of all float switches heard of
+        self._repeats: deque[float] = deque(maxlen=7)  # when a lone float was repeated
         self.sampled_s = 0.0
         self._boots: dict[int, _Boot] = {}
         self._current: int | None = None
 
     def add(self, pack: Pack) -> list[Release]:
         """The packs that may be judged now that `pack` has arrived: none if it is held, or was heard before."""
+        self._floats.update(name for name, _, value in pack.readings if type(value) is bool)
         boot = self._boots.get(pack.boot)
         if boot is None:
             return self._begin(pack)
@@ -98,6 +100,32 @@ class StationOrder:
         while boot and boot.held and now_s - min(pack.received_s for pack in boot.held.values()) >= HOLD_S:
             released += self._skip(boot, now_s)
         return released
+
+    def is_change(self, release: Release, reading: Reading, known: bool | None) -> bool:
+        """Whether a float's reading reports a change; known: the state that was heard before.
+
+        A boot opens with the states of all floats, and a repetition carries all of them in one moment. That moment may
+        be another reading's too, and so may a change's: then a station's only float has changed if it says something
+        new when no repetition is due.
+        """
+        if release.pack.seq == 0:
+            return False
+        moment = [other for other in release.pack.readings if other.sampled_s == reading.sampled_s]
+        if len(self._floats) > 1:
+            return sum(type(other.value) is bool for other in moment) < len(self._floats)
+        if len(moment) == 1:
+            return True
+        if not release.late and reading.value is known:
+            self._repeats.append(reading.sampled_s)
+        return not (release.late or known is None or reading.value is known or self._is_due(reading.sampled_s))
+
+    def _is_due(self, time_s: float) -> bool:
+        """Whether a lone float may be repeated just then."""
+        if len(self._repeats) < 4:
+            return True
+        interval_s = median(after - before for before, after in pairwise(self._repeats))
+        turns = (time_s - self._repeats[-1]) / interval_s
+        return abs(turns - round(turns)) * interval_s < 2 * BACKDATED_S and turns > 0.5
 
     def _begin(self, pack: Pack) -> list[Release]:
         first_s, last_s = _span(pack)
