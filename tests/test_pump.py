@@ -162,3 +162,12 @@ def test_a_step_by_night_is_told_of_one_pump_and_of_the_right_one_in_the_end(bed
     assert first.time < from_s + 330
     if len(told) == 3:
         assert f"'{right[1]}'" in first.message, "the other pump is named with the first"
+
+
+def test_a_lamp_that_goes_out_by_night_is_no_pump_however_slow_the_beds():
+    slow = {"bed-1": (2400.0, 1200.0)}
+    on_s = DUSK_S + 2 * HOUR_S
+    garden = Garden(slow, start_s=NOON_S - 4 * HOUR_S, end_s=on_s + 4 * HOUR_S)
+    plain = garden.battery_v
+    garden.battery_v = lambda at_s: plain(at_s) - (0.05 if on_s < at_s < on_s + 5000 else 0.0)
+    only(drive(monitor(beds=slow), garden.packs(), garden.end_s))

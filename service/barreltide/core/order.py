@@ -125,7 +125,7 @@ class StationOrder:
             return True
         interval_s = median(after - before for before, after in pairwise(self._repeats))
         turns = (time_s - self._repeats[-1]) / interval_s
-        return abs(turns - round(turns)) * interval_s < 2 * BACKDATED_S and turns > 0.5
+        return abs(turns - round(turns)) * interval_s < 2 * BACKDATED_S
 
     def _begin(self, pack: Pack) -> list[Release]:
         first_s, last_s = _span(pack)

@@ -161,6 +161,8 @@ class Pump:
         step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S)
         if step is None or step.volts < 1.5 * self._distrusted_v or step.time_s < self._stop_decided_s:
             return False
+        if self._trace.undoes(step):
+            return False  # floats will tell
         if not any(bed.is_learned for bed in usable) or any(bed.is_hidden(step.time_s) for bed in usable):
             return False
         if any(bed.rise_s > step.time_s - 5 or self._is_rising(bed, step.time_s) for bed in self.beds):

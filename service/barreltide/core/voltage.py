@@ -111,6 +111,18 @@ class VoltageTrace:
         found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts < 0 and -step.z >= least_z]
         return min(found, key=lambda step: step.volts, default=None)
 
+    def undoes(self, step: Step) -> bool:
+        """Whether the step takes back an earlier one of the other sign: a lamp that was on, no pump."""
+        open_steps: list[Step] = []
+        for each in self.steps:
+            if each.time_s >= step.time_s:
+                break
+            if open_steps and open_steps[-1].volts * each.volts < 0 and _is_alike(open_steps[-1], each):
+                open_steps.pop()
+            else:
+                open_steps.append(each)
+        return any(each.volts * step.volts < 0 and _is_alike(each, step) for each in open_steps)
+
     def lowest_v(self, since_s: float, until_s: float) -> float:
         """The lowest voltage within the span, to the quarter of an hour and back to ten hours."""
         return min((volts for time_s, volts in self._lows if since_s - 900 < time_s <= until_s), default=99.0)
@@ -212,6 +224,11 @@ class VoltageTrace:
                 self.steps[-1] = step._replace(time_s=last.time_s)  # the same step, now wholly in view
             return
         self.steps.append(step)
+
+
+def _is_alike(one: Step, other: Step) -> bool:
+    """Whether two steps are of about one size."""
+    return 0.7 < abs(one.volts / other.volts) < 1.4
 
 
 def _orthonormal(columns: list[list[float]]) -> list[list[float]]:
