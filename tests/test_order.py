@@ -95,14 +95,17 @@ def test_a_change_is_told_from_a_repetition_by_its_company_and_its_number():
     assert not is_change(2, alone, seq=0)  # a boot begins with its states
 
 
-def test_a_lone_float_in_another_readings_moment_has_changed_if_it_says_something_new_when_none_is_due():
+def test_a_lone_float_is_repeated_in_its_rhythm_or_in_another_readings_moment():
     def told(at_s: float) -> tuple[Reading, ...]:
-        return Reading("bed-1/high", at_s, True), Reading("battery/voltage", at_s, 12.6)
+        return (Reading("bed-1/high", at_s, True), Reading("battery/voltage", at_s, 12.6))
 
-    assert is_change(1, told(START_S + 100), known=False)
-    assert not is_change(1, told(START_S + 100), known=True) and not is_change(1, told(START_S + 100))
-    assert not is_change(1, told(START_S + 100), known=False, late=True)
-    assert not is_change(1, told(START_S + 303), known=False)  # a repetition is due, and may speak before the change
+    between, due = told(START_S + 100), told(START_S + 301)
+    assert is_change(1, between, known=False) and is_change(1, between[:1], known=False)
+    assert not is_change(1, between, known=True)
+    assert is_change(1, between[:1], known=True)  # the change before it was missed
+    assert not is_change(1, due[:1], known=True) and not is_change(1, due, known=False)
+
+
 
 
 def test_no_pack_is_held_for_longer_because_one_before_it_came_too():

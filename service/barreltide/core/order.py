@@ -20,6 +20,7 @@ from typing import NamedTuple
 from .reading import Pack, Reading
 
 HOLD_S = 60.0
+DUE_S = 2.5  # a repetition comes so punctually
 BACKDATED_S = 5.0  # a change carries the moment before its debouncing, so it may be older than the pack before it
 SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
@@ -104,28 +105,30 @@ class StationOrder:
     def is_change(self, release: Release, reading: Reading, known: bool | None) -> bool:
         """Whether a float's reading reports a change; known: the state that was heard before.
 
-        A boot opens with the states of all floats, and a repetition carries all of them in one moment. That moment may
-        be another reading's too, and so may a change's: then a station's only float has changed if it says something
-        new when no repetition is due.
+        A boot opens with the states of all floats, and a repetition carries all of them in one moment, which may be
+        another reading's too. A station's only float is repeated alone, or in such a moment, at even intervals: there
+        its rhythm tells as well.
         """
         if release.pack.seq == 0:
             return False
         moment = [other for other in release.pack.readings if other.sampled_s == reading.sampled_s]
         if len(self._floats) > 1:
             return sum(type(other.value) is bool for other in moment) < len(self._floats)
-        if len(moment) == 1:
-            return True
-        if not release.late and reading.value is known:
-            self._repeats.append(reading.sampled_s)
-        return not (release.late or known is None or reading.value is known or self._is_due(reading.sampled_s))
+        if release.late or known is None:
+            return len(moment) == 1
+        if reading.value is not known:
+            return len(moment) == 1 or not self._is_due(reading.sampled_s, unless_learned=True)
+        is_repeated = len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
+        self._repeats.append(reading.sampled_s)
+        return not is_repeated
 
-    def _is_due(self, time_s: float) -> bool:
-        """Whether a lone float may be repeated just then."""
+    def _is_due(self, time_s: float, unless_learned: bool) -> bool:
+        """Whether a lone float is just being repeated, by its rhythm; `unless_learned` before that is known."""
         if len(self._repeats) < 4:
-            return True
+            return unless_learned
         interval_s = median(after - before for before, after in pairwise(self._repeats))
         turns = (time_s - self._repeats[-1]) / interval_s
-        return abs(turns - round(turns)) * interval_s < 2 * BACKDATED_S
+        return abs(turns - round(turns)) * interval_s < DUE_S
 
     def _begin(self, pack: Pack) -> list[Release]:
         first_s, last_s = _span(pack)
