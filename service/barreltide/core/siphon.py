@@ -163,7 +163,8 @@ class Siphon:
             return ""
         if self.sign in CONCERNS[alarm]:
             lasted = _span(self.last.time_s - self._since_s)
-            return f"For {lasted} before, it had been {self.sign.replace('-', ' ')}: {self.words[0].lower() + self.words[1:]}"
+            words = self.words[0].lower() + self.words[1:]
+            return f"For {lasted} before, it had been {self.sign.replace('-', ' ')}: {words}"
         return self._words_of_flow(alarm == "siphon-not-starting") if self._lately else ""
 
     def _restart(self) -> None:
