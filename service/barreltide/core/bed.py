@@ -91,8 +91,13 @@ class Bed:
         self._low_height_m = plan.low_float_height_m
         height_m = (plan.standpipe_height_m or 0.3) - (plan.drain_height_m or 0.0)
         self._size = (plan.area_m2 or 0.25) * height_m * (plan.media_void_fraction or 1.0)
-        both = self._float_height_m is not None and self._low_height_m is not None
-        self.siphon = Siphon(plan.name, self._float_height_m - self._low_height_m if both else None, trace)
+        span_m = None
+        if plan.float_height_m is not None and plan.low_float_height_m is not None:
+            span_m = plan.float_height_m - plan.low_float_height_m
+        self.siphon = Siphon(plan.name, span_m, trace)
+        if plan.float_height_m is None and plan.standpipe_height_m and plan.drain_height_m is not None:
+            # A level needs no float, nor its height: the middle of the stroke does as well.
+            self._float_height_m = 0.5 * (plan.standpipe_height_m + plan.drain_height_m)
         self._trace = trace
         self._has_switch = False
         self.flow = Flow(trace)

@@ -110,7 +110,7 @@ class Siphon:
         """span_m: between the heights of the two floats, where the site gives both."""
         self.last: Turn | None = None
         self.sign: str | None = None
-        self.words = ""  # what the sign rests on and what to look at
+        self._words = ""  # what the sign rests on and what to look at
         self._bed, self._span_m, self._trace = bed, span_m, trace
         self._level: LevelTrack | None = None
         self._since_s = 0.0
@@ -157,13 +157,18 @@ class Siphon:
         self._lately.append((since_s, block, self._usual.strays(block)))
         return self._judge() if len(self._lately) == 2 else []
 
+    @property
+    def message(self) -> str | None:
+        """The sign that stands, in a grower's words."""
+        return f"The siphon of '{self._bed}' is {self.sign.replace('-', ' ')}. {self._words}" if self.sign else None
+
     def advice(self, alarm: str) -> str:
         """What the time before has to say about an alarm that now stands; empty if nothing."""
         if self.last is None or alarm not in CONCERNS:
             return ""
         if self.sign in CONCERNS[alarm]:
             lasted = _span(self.last.time_s - self._since_s)
-            words = self.words[0].lower() + self.words[1:]
+            words = self._words[0].lower() + self._words[1:]
             return f"For {lasted} before, it had been {self.sign.replace('-', ' ')}: {words}"
         return self._words_of_flow(alarm == "siphon-not-starting") if self._lately else ""
 
@@ -182,25 +187,24 @@ class Siphon:
             if block.time_s - self._since_s > ADOPTED_S:
                 self._restart()
                 return [self._gone(block.time_s, "as for a week now: that is taken as its usual from now on")]
-            self.words = self._words(self.sign, block)
+            self._words = self._explain(self.sign, block)
             return []
         found = [sign for sign in (DRAIN, START, BREAK) if strays[sign][0] > 1]
         if found:
             # A pipe that carries less also stays longer at the bottom: what explains the other is named.
             self.sign, self._since_s = found[0], since_s
-            self.words = self._words(self.sign, block)
-            message = f"The siphon of '{self._bed}' is {self.sign.replace('-', ' ')}. {self.words}"
-            return [SiphonChanged(block.time_s, self._bed, self.sign, "seen", message)]
+            self._words = self._explain(self.sign, block)
+            return [SiphonChanged(block.time_s, self._bed, self.sign, "seen", self.message)]
         if any(strays[sign][1] < -1 for sign in SIGNS):
             self._restart()  # cleaned or rebuilt: the better one is the usual
         return []
 
     def _gone(self, time_s: float, how: str) -> SiphonChanged:
-        sign, self.sign, self.words = self.sign, None, ""
+        sign, self.sign, self._words = self.sign, None, ""
         verb = sign.rpartition("-")[2]
         return SiphonChanged(time_s, self._bed, sign, "gone", f"The siphon of '{self._bed}' {verb}s {how}.")
 
-    def _words(self, sign: str, block: Turn) -> str:
+    def _explain(self, sign: str, block: Turn) -> str:
         usual = self._usual
         if sign == DRAIN:
             return (
