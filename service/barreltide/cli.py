@@ -133,6 +133,8 @@ def _in_words(line: dict[str, Any], zone: datetime.tzinfo) -> str:
         since = _moment(line["since"], zone)
         about = f"{line['change']} {line['alarm']} {line['subject']} ({line['priority']}), since {since}"
         return f"{when}  {kind:<8}{about}: {line['message']}"
+    if kind == "siphon":
+        return f"{when}  {kind:<8}{line['change']} {line['sign']} {line['bed']}: {line['message']}"
     rest = "  ".join(f"{name}={value}" for name, value in line.items() if value is not None)
     return f"{when}  {kind:<8}{rest}"
 

@@ -410,7 +410,7 @@ class Store:
         self, kind: str, subject: str | None = None, start_s: float = 0.0, end_s: float = 1e12,
         limit: int = MOST_ROWS, newest_first: bool = True,
     ) -> list[dict[str, Any]]:  # fmt: skip
-        """The lines of events of this kind ("cycle", "alarm", "battery", "night"), as `replay` prints them."""
+        """The lines of events of this kind ("cycle", "alarm", "siphon", "battery" …), as `replay` prints them."""
         of_subject, parameters = ("", []) if subject is None else (" AND subject = ?", [subject])
         rows = self._rows(
             f"SELECT body FROM events WHERE kind = ?{of_subject} AND time_s BETWEEN ? AND ?"

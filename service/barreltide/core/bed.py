@@ -14,11 +14,12 @@ from collections import deque
 from math import exp, log, sqrt
 from statistics import median
 
-from .event import CycleCounted
+from .event import CycleCounted, SiphonChanged
 from .float_track import Fall, FloatTrack, Phase
 from .flow import Flow
 from .order import Gap
 from .sensor import chatter
+from .siphon import Siphon, Turn
 from .voltage import VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
@@ -90,6 +91,13 @@ class Bed:
         self._low_height_m = plan.low_float_height_m
         height_m = (plan.standpipe_height_m or 0.3) - (plan.drain_height_m or 0.0)
         self._size = (plan.area_m2 or 0.25) * height_m * (plan.media_void_fraction or 1.0)
+        span_m = None
+        if plan.float_height_m is not None and plan.low_float_height_m is not None:
+            span_m = plan.float_height_m - plan.low_float_height_m
+        self.siphon = Siphon(plan.name, span_m, trace)
+        if plan.float_height_m is None and plan.standpipe_height_m and plan.drain_height_m is not None:
+            # A level needs no float, nor its height: the middle of the stroke does as well.
+            self._float_height_m = 0.5 * (plan.standpipe_height_m + plan.drain_height_m)
         self._trace = trace
         self._has_switch = False
         self.flow = Flow(trace)
@@ -108,6 +116,7 @@ class Bed:
 
     def hear_level(self, time_s: float, level_m: float, late: bool, is_change: bool) -> None:
         """A continuous level; where no switch speaks, it stands in for the floats at their heights."""
+        self.siphon.hear_level(time_s, level_m)
         if not late:
             self._watch_level(level_m)
             self.level_m = level_m
@@ -137,14 +146,14 @@ class Bed:
 
     def rewind(self, to_s: float) -> None:
         """The station's clock was set back to `to_s`."""
-        for track in (self.high, self.low):
+        for track in (self.high, self.low, self.siphon):
             if track is not None:
                 track.rewind()
         self.base_s = self.heard_s = to_s
         self.rise_s, self.fall_s = min(self.rise_s, to_s), min(self.fall_s, to_s)
         self.phases.clear()
 
-    def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted]:
+    def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted | SiphonChanged]:
         """Let time pass."""
         if self.low is not None:
             self.low.recount()
@@ -153,7 +162,7 @@ class Bed:
         self.high.recount()
         if self.high.is_unsettled:
             self._finish(self.high.settle(sampled_s, now_s))
-        return [self._count(fall) for fall in self.high.falls(now_s)]
+        return [event for fall in self.high.falls(now_s) for event in self._count(fall)]
 
     def overdue_s(self, sampled_s: float) -> float | None:
         """How far the present phase is beyond its margin, in seconds of reference work; None if unknown."""
@@ -291,36 +300,26 @@ class Bed:
                 self.normals[phase.wet].learn(work_s)
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
 
-    def _count(self, fall: Fall) -> CycleCounted:
+    def _count(self, fall: Fall) -> list[CycleCounted | SiphonChanged]:
         self.cycles += 1
-        fill_s, drain_s = self._fill_and_drain(fall)
+        turn = self._fill_and_drain(fall)
+        fill_s, drain_s = (turn.fill_s, turn.drain_s) if turn is not None else (None, None)
         cycle = CycleCounted(
             fall.time_s, self.name, self.cycles, fall.period_s, fall.high_s, fall.low_s, fill_s, drain_s
         )
+        events: list[CycleCounted | SiphonChanged] = [cycle]
         if self.last_cycle is None or cycle.time > self.last_cycle.time:
             self.last_cycle = cycle
+            if turn is not None:
+                events += self.siphon.learn(turn)
             if cycle.period_s is not None and cycle.time - cycle.period_s >= self.base_s:
                 self.flow.gather(cycle, self.normals[True].adoptions + self.normals[False].adoptions)
-        return cycle
+        return events
 
-    def _fill_and_drain(self, fall: Fall) -> tuple[float | None, float | None]:
-        """Times between the lower and the upper float: up in this cycle, down in the one before.
+    def _fill_and_drain(self, fall: Fall) -> Turn | None:
+        """The siphon's turn that the fall ends; its fill is this cycle's, its drain that of the cycle before.
 
         The water passes the upper float before the lower one on its way down, so this cycle's own drain is not over at
-        its fall; the drain told is that of the cycle before (t_up and t_down of two floats).
+        its fall.
         """
-        if self.low is None or fall.high_s is None or fall.low_s is None:
-            return None, None
-        rise_s = fall.time_s - fall.high_s
-        before_s = rise_s - fall.low_s
-        edges = [edge for edge in self.low.edges if before_s - 1 < edge.time_s < rise_s + 1]
-        # The longest dry run is the one below the lower float; the others are ripple at its two ends.
-        dry = [
-            (up.time_s - down.time_s, down.time_s, up.time_s)
-            for down, up in zip(edges[:-1], edges[1:], strict=True)
-            if up.wet and not down.wet
-        ]
-        if not dry:
-            return None, None
-        _, down_s, up_s = max(dry)
-        return max(rise_s - up_s, 0.0), max(down_s - before_s, 0.0)
+        return self.siphon.turn(fall, self.low)

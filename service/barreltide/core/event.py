@@ -72,6 +72,18 @@ class NightEnded(NamedTuple):
     kind = "night"
 
 
+class SiphonChanged(NamedTuple):
+    """An early sign of a siphon that goes wrong has appeared or gone. sign: "slow-to-start", "slow-to-break" or
+    "slow-to-drain"; time: of the fall of the upper float that decided."""
+
+    time: float
+    bed: str
+    sign: str
+    change: str  # "seen" | "gone"
+    message: str
+    kind = "siphon"
+
+
 class PackChoked(NamedTuple):
     """The engine failed on a pack: it is to be kept aside with the reason, a traceback, and never met again."""
 
@@ -83,7 +95,7 @@ class PackChoked(NamedTuple):
     kind = "choked"
 
 
-Event = CycleCounted | AlarmChanged | BatteryJudged | NightEnded | PackChoked
+Event = CycleCounted | AlarmChanged | BatteryJudged | NightEnded | SiphonChanged | PackChoked
 
 
 def as_line(event: Event) -> dict:

@@ -50,6 +50,8 @@ class Flow:
         rise_s = cycle.time - cycle.high_s
         is_fill = cycle.fill_s is not None
         if is_fill != self._is_fill:
+            if self._recent and not is_fill and cycle.time - self._recent[-1][0] < DAY_S:
+                return  # a level misses a fill now and then
             self._is_fill = is_fill  # another float has come or gone: no measure for what was before
             self._recent.clear()
             self.days.clear()

@@ -461,6 +461,7 @@ def _picture_of(bed: Bed, pump: Pump) -> dict:
         phase, since_s = "unknown", None
     elif pump.stopped_since_s is not None:
         phase, since_s = "standing still", pump.stopped_since_s
+    turn = bed.siphon.last
     return {
         "wet": bed.high.wet,
         "since": since_s,
@@ -468,4 +469,10 @@ def _picture_of(bed: Bed, pump: Pump) -> dict:
         "period_s": bed.period_s if bed.is_learned else None,
         "cycles": bed.cycles,
         "last_cycle": bed.last_cycle.time if bed.last_cycle else None,
+        "fill_s": turn and turn.fill_s,
+        "drain_s": turn and turn.drain_s,
+        "flow_ratio": turn and turn.flow_ratio,
+        "prime_s": turn and turn.prime_s,
+        "break_s": turn and turn.break_s,
+        "sign": bed.siphon.message,
     }
