@@ -113,6 +113,8 @@ def _replay(options: argparse.Namespace) -> int:
         ):
             line = as_line(event)
             evidence = line.pop("evidence", [])
+            if options.json and event.kind == "siphon" and not options.explain:
+                continue  # an early sign is no alarm: the lines that others read hold facts and alarms
             if options.json:
                 shown = line | {"evidence": evidence} if options.explain and evidence else line
                 print(json.dumps(shown, ensure_ascii=False))

@@ -260,6 +260,8 @@ class Pump:
         }[alarm]
         self._faults[bed.name] = (alarm, bed.since_s)
         words = f"{told} The bed has stayed {state} well beyond its usual time.{others}"
+        if advice := bed.siphon.advice(alarm):
+            words += f" {advice}"
         if bed.low is None and bed.level_m is None:
             words += " Lift its float by hand once: if it hangs, this is all that is wrong."
         self._alarms.report(now_s, alarm, bed.name, bed.since_s, words, verdict.accounts())

@@ -167,7 +167,7 @@ class Siphon:
         if self.last is None or alarm not in CONCERNS:
             return ""
         if self.sign in CONCERNS[alarm]:
-            lasted = _span(self.last.time_s - self._since_s)
+            lasted = span(self.last.time_s - self._since_s)
             words = self._words[0].lower() + self._words[1:]
             return f"For {lasted} before, it had been {self.sign.replace('-', ' ')}: {words}"
         return self._words_of_flow(alarm == "siphon-not-starting") if self._lately else ""
@@ -208,7 +208,7 @@ class Siphon:
         usual = self._usual
         if sign == DRAIN:
             return (
-                f"Draining takes {_span(block.drain_s)}, usually {_span(usual.turn.drain_s)}. Its pipe may be fouled:"
+                f"Draining takes {span(block.drain_s)}, usually {span(usual.turn.drain_s)}. Its pipe may be fouled:"
                 " look for roots, slime or grains in the pipe, under the bell and at the outlet."
             )
         at_top = sign == START
@@ -224,7 +224,7 @@ class Siphon:
             if at_top
             else "Air may come too late to break it: look at its tube and at the notches of the bell."
         )
-        return f"The water {place} for {_span(time_s)}, usually {_span(usual_s)}. {flow + ' ' if flow else ''}{look}"
+        return f"The water {place} for {span(time_s)}, usually {span(usual_s)}. {flow + ' ' if flow else ''}{look}"
 
     def _words_of_flow(self, is_weaker: bool) -> str:
         """Whether filling takes so much longer, or shorter, that the flow may be the cause."""
@@ -233,7 +233,7 @@ class Siphon:
         if (change if is_weaker else 1 / change) < FLOW_CHANGE:
             return ""
         limit = "too weak to start it" if is_weaker else "too strong for it to break"
-        return f"Filling takes {_span(block.fill_s)}, usually {_span(usual.fill_s)}: the flow may have become {limit}."
+        return f"Filling takes {span(block.fill_s)}, usually {span(usual.fill_s)}: the flow may have become {limit}."
 
 
 class Usual:
@@ -425,7 +425,7 @@ def _median(turns: list[Turn]) -> Turn:
     return Turn(*(median(column) for column in zip(*turns, strict=True)))._replace(time_s=turns[-1].time_s)
 
 
-def _span(seconds: float) -> str:
+def span(seconds: float) -> str:
     """In a grower's words: "40 s", "3 min 20 s", "26 min", "5 h", "2 days"."""
     if 120 <= seconds < 600:
         minutes, rest_s = divmod(round(seconds / 5) * 5, 60)

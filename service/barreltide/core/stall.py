@@ -24,6 +24,7 @@ from .alarm import TABLE, Alarms
 from .bed import Bed
 from .current import PumpCurrent
 from .evidence import Verdict
+from .siphon import span
 from .voltage import Jump, Step, VoltageTrace
 
 PUMP_PRIOR = 0.7  # pumps fail in more ways than siphons (common practice, no source), and missing that is the worse
@@ -205,13 +206,6 @@ def lateness(bed: Bed, sampled_s: float) -> str:
     state, usual_s = ("flooded", bed.normals[True]) if bed.high.wet else ("drained", bed.normals[False])
     usual = f"usually that takes {span(usual_s.work_s)}" if bed.is_learned else "its usual time is not known yet"
     return f"'{bed.name}' has stayed {state} for {span(sampled_s - bed.since_s)}; {usual}"
-
-
-def span(seconds: float) -> str:
-    """A span of time in words."""
-    if seconds < 100:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} minutes" if seconds < 7200 else f"{seconds / 3600:.1f} hours"
 
 
 def others_words(verdict: Verdict, by_day: bool) -> str:
