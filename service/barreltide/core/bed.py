@@ -253,7 +253,8 @@ class Bed:
     def other_turns(self) -> int:
         """How often the bed has drained, by its lower float or its level, since its upper float last changed."""
         by_low = self.low.turns(self.high.since_s, 0.4 * self.period_s) if self.low else 0
-        return max(by_low, self._level_turns if self._has_switch else 0)
+        turns = max(by_low, self._level_turns if self._has_switch else 0)
+        return max(turns - (self.high.wet is False), 0)  # the upper float's own fall is followed by the lower one's
 
     def contradictions(self, sampled_s: float) -> tuple[str, str]:
         """What this bed's other sensors say against its upper and its lower float, in words; empty if nothing.
@@ -264,8 +265,8 @@ class Bed:
         is_late = (self.overdue_s(sampled_s) or 0.0) > 0
         if chatter(high.flips, sampled_s, self.period_s) > 0.5:
             return "", ""  # what it said lately proves nothing
-        if is_late and self.other_turns() >= 2:
-            self._hangs = (high.since_s, "The bed has drained twice meanwhile, and it has not moved")
+        if is_late and self.other_turns() > 0:
+            self._hangs = (high.since_s, "The bed has drained meanwhile, and it has not moved")
         elif is_late and high.wet and low is not None and low.wet is False and sampled_s - low.since_s > CONTRADICTED_S:
             self._hangs = (high.since_s, "It says wet, while the bed's lower float is dry")
         elif low is not None and not is_late and high.turns(low.since_s, 0.4 * self.period_s) >= 3:

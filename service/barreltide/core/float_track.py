@@ -244,11 +244,12 @@ class FloatTrack:
         return found
 
     def turns(self, since_s: float, apart_s: float) -> int:
-        """How often the float has fallen since then; falls less than `apart_s` apart are one."""
+        """How often the float has fallen since then, after a good while up; falls less than `apart_s` apart are one."""
         edges = self.edges[max(bisect_right(self.edges, (since_s, True, True)) - 1, 0) :]
         count, last_s = 0, since_s - apart_s
         for before, edge in pairwise(edges):
-            if before.wet and not edge.wet and edge.time_s - last_s > apart_s:
+            was_up = before.wet and not edge.wet and edge.time_s - before.time_s > 0.25 * apart_s
+            if was_up and edge.time_s - last_s > apart_s:
                 count, last_s = count + 1, edge.time_s
         return count
 

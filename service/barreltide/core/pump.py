@@ -111,8 +111,7 @@ class Pump:
             due_s = sampled_s - late[bed.name]
             others = [other for other in watched if other is not bed and other.rise_s > due_s]
             if others and late[bed.name] > BED_PERIODS * bed.period_s and bed.is_learned:
-                slowest_s = max(other.period_s for other in [bed, *others])
-                self._judge_bed(now_s, sampled_s, bed, others, late[bed.name] > BED_PERIODS_MOST * slowest_s)
+                self._judge_bed(now_s, sampled_s, bed, others, late[bed.name] > BED_PERIODS_MOST * bed.period_s)
 
     def judge_flow(self, now_s: float) -> None:
         """Whether every bed takes longer to fill, day against best day, than the voltage explains."""
@@ -141,7 +140,7 @@ class Pump:
 
     def _is_blind(self, bed: Bed) -> bool:
         """Whether its float cannot be trusted, or may soon be said to chatter or to hang."""
-        if chatter(bed.high.flips, self.judged_s, bed.period_s) > 0.5 or bed.other_turns() > 1:
+        if chatter(bed.high.flips, self.judged_s, bed.period_s) > 0.5 or bed.other_turns() > 0:
             return True
         return self._alarms.is_standing("sensor-fault", f"{bed.name}/high")
 

@@ -28,6 +28,7 @@ from .siphon import span
 from .voltage import Jump, Step, VoltageTrace
 
 PUMP_PRIOR = 0.7  # pumps fail in more ways than siphons (common practice, no source), and missing that is the worse
+SIPHON_PRIOR = 0.5  # a siphon fails more often than a branch closes (common practice, no source)
 STILL_DRAWS = -1.2  # of the ways in which lifting stops, about a third leave the current as it was: hose off, air
 SMALL_STEP_V = 0.006  # what a small pump's load makes of a large battery
 WORTH_NAMING = 0.05  # the least share of a cause that a message names beside the likeliest
@@ -69,7 +70,7 @@ class Stall:
     def of_bed(self, bed: Bed, others: list[Bed], sampled_s: float) -> Verdict:
         """One bed stands while `others` have filled since it was due: its branch or its siphon."""
         starved, siphon = ("bed-starved", bed.name), (SIPHONS[bed.high.wet], bed.name)
-        verdict = Verdict({starved: 0.0, siphon: 0.0, self._pump: 0.0})
+        verdict = Verdict({starved: 0.0, siphon: SIPHON_PRIOR, self._pump: 0.0})
         verdict.weigh(lateness(bed, sampled_s), {starved: 1.0, siphon: 1.0, self._pump: 1.0})
         names = " and ".join(f"'{other.name}'" for other in others)
         verdict.weigh(f"{names} filled meanwhile", {self._pump: -9.0})
@@ -198,7 +199,7 @@ class Stall:
             verdict.weigh(words, {starved: min(1.5 * (z - 2), 5.0) * (1.0 if mean < 0 else 0.5)})
         elif passed_on > 2 * error:
             words = f"the periods of {names} are as before: this bed's water does not go there"
-            verdict.weigh(words, {starved: 0.6 * (z - 2)})
+            verdict.weigh(words, {starved: 0.8 * (z - 2)})
 
 
 def lateness(bed: Bed, sampled_s: float) -> str:

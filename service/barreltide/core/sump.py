@@ -17,7 +17,7 @@ from .alarm import Alarms
 TOGETHER_S = 60.0
 SHORTEST_S = 300.0
 SPELL_FACTOR = 1.6
-HELD_PERIODS = 3.0
+HELD_S = 12 * 3600.0  # so long may a bed that keeps its water excuse the sump
 GROWING, GROWING_SHARE = 4, 0.6  # spells in a row, each longer than the one before, the last that share of a period
 
 
@@ -57,7 +57,7 @@ class Sump:
         if len(spells) == GROWING and all(b > 1.1 * a for a, b in zip(spells[:-1], spells[1:], strict=True)):
             usual_s = min(usual_s, GROWING_SHARE * slowest_period_s)
         if bed_holds_water:
-            usual_s = max(usual_s, HELD_PERIODS * slowest_period_s)  # what it keeps is missing down here
+            usual_s = max(usual_s, HELD_S)  # what it keeps is missing down here
         if spell_s > max(SHORTEST_S, usual_s):
             minutes = f"{spell_s / 60:.0f} minutes"
             words = f"The sump is low. It has been below its mark for {minutes}, longer than a flood draws it down."
