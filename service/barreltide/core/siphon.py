@@ -42,9 +42,8 @@ MOST_SAMPLES = 4096
 BLOCK_TURNS, BLOCK_S = 4, 3600.0  # one median: at least so many turns, over so long
 USUAL_BLOCKS, USUAL_S = 4, 86400.0
 SPREADS = 2.0  # a sign is this much beyond the widest of the first day …
-WAIT_SHARE = 0.04  # … more than this share of a period, with floats …
-WAIT_STEPS = 0.7  # … more than the sampling may miss, with a level …
-FLOW_SHARE = 0.12  # … and more than the siphon's flow may change with the pump's
+WAIT_SHARE, LEVEL_SHARE = 0.04, 0.015  # … and more than this share of a period, by floats and by a level, …
+FLOW_SHARE = 0.12  # … or more than the siphon's own mean flow changes with the pump's
 ADOPTED_S = 7 * 86400.0
 FLOW_CHANGE = 1.15  # from here on the pump has its part in it
 
@@ -245,7 +244,7 @@ class Usual:
         self._shares = [
             0.0 if turn.step_s else median(block.waits[end] / block.moving_s for block in blocks) for end in (0, 1)
         ]
-        floor_s = WAIT_STEPS * turn.step_s if turn.step_s else WAIT_SHARE * turn.period_s
+        floor_s = max(turn.step_s, LEVEL_SHARE * turn.period_s) if turn.step_s else WAIT_SHARE * turn.period_s
         off_s = [max(abs(block.waits[end] - self._scaled_s(block, end)) for block in blocks) for end in (0, 1)]
         off = max(abs(block.carried / turn.carried - 1) for block in blocks)
         self._limits = [
@@ -407,6 +406,8 @@ def _crossings(low: FloatTrack, before_s: float, rise_s: float) -> tuple[float, 
     As with the upper float, each is the first moment of a run that lasts; the longest dry one is what counts.
     """
     edges = [edge for edge in low.edges if before_s - 1 < edge.time_s < rise_s + 1]
+    if not edges:
+        return None
     ends_s = [*(edge.time_s for edge in edges[1:]), rise_s]
     runs = [(end_s - edge.time_s, edge.time_s, edge.wet) for edge, end_s in zip(edges, ends_s, strict=True)]
     longest = max((run for run in runs if not run[2]), default=None)
