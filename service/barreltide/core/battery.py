@@ -81,7 +81,7 @@ class _Hypothesis:
 
     __slots__ = ("accept_h", "blend", "capacity", "charge", "gain", "load", "log_weight", "offset_v", "ohm", "slow_ohm")
 
-    def __init__(self, chance: Random, load_spread: float, own_table: bool) -> None:
+    def __init__(self, chance: Random, load_spread: float, own_table: bool, least_gain: float) -> None:
         self.charge = chance.uniform(0.15, 1.0)
         self.blend = 0.5 if own_table else chance.uniform(-0.1, 1.1)
         self.offset_v = chance.gauss(0, 0.012)
@@ -89,7 +89,7 @@ class _Hypothesis:
         self.slow_ohm = 0.010 * exp(chance.gauss(0, 0.5))
         self.capacity = min(max(chance.gauss(0.92, 0.09), 0.6), 1.15)
         self.load = exp(chance.gauss(0, load_spread))
-        self.gain = chance.uniform(0.35, 0.95)
+        self.gain = chance.uniform(least_gain, 0.95)
         self.accept_h = exp(chance.gauss(log(1.6), 0.4))
         self.log_weight = 0.0
 
@@ -116,11 +116,14 @@ class StateOfCharge:
         self._lithium = battery.chemistry == "lifepo4"
         # Tables on a fine grid, so that a hypothesis's voltage is one look-up.
         self._grids = [[rested_voltage(table, (i - 5) / GRID) for i in range(GRID + 11)] for table in tables]
-        self._panel_a = (panel_w or 0.06 * self._capacity_ah * 14) / 16.5 * self._scale
         self._load_a = load_a if load_a is not None else 2.0
+        # A panel that nobody wrote down is large enough for its load, and may be much larger.
+        unknown_w = 16.5 / self._scale * max(0.15 * self._capacity_ah, 7 * self._load_a)
+        self._panel_a = (panel_w or unknown_w) / 16.5 * self._scale
         self._chance = Random(7)
         spread = 0.05 if load_a is not None else 0.35
-        self._cloud = [_Hypothesis(self._chance, spread, bool(own)) for _ in range(PARTICLES)]
+        least_gain = 0.35 if panel_w else 0.2
+        self._cloud = [_Hypothesis(self._chance, spread, bool(own), least_gain) for _ in range(PARTICLES)]
         self._load_gain = self._capacity_gain = 1.0
         self.mean: float | None = None
         self.low = self.high = 0.0
