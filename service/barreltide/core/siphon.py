@@ -93,12 +93,12 @@ class Turn(NamedTuple):
 
     @property
     def prime_s(self) -> float | None:
-        """The wait at the crest until the siphon starts; None with floats only."""
+        """How long the water rests at its crest until the siphon starts; None with floats only."""
         return max(self.top_s, 0.0) if self.step_s else None
 
     @property
     def break_s(self) -> float | None:
-        """The wait at the bottom until the siphon breaks; None with floats only."""
+        """How long it rests at the bottom until the siphon breaks; None with floats only."""
         return max(self.bottom_s, 0.0) if self.step_s else None
 
 
@@ -428,7 +428,7 @@ def _median(turns: list[Turn]) -> Turn:
 
 def span(seconds: float) -> str:
     """In a grower's words: "40 s", "3 min 20 s", "26 min", "5 h", "2 days"."""
-    if 120 <= seconds < 600:
+    if 119.5 <= seconds < 600:
         minutes, rest_s = divmod(round(seconds / 5) * 5, 60)
         return f"{minutes} min {rest_s} s" if rest_s else f"{minutes} min"
     for unit_s, unit, until_s in ((1, "s", 120), (60, "min", 7200), (3600, "h", 172800)):
