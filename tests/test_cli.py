@@ -8,10 +8,11 @@ import subprocess
 import sys
 
 import pytest
-from conftest import SITE
-
 from barreltide import __version__
 from barreltide.store import Arrival, Store, Work
+from conftest import SITE
+from simulation.draw import draw_garden
+from simulation.run import simulate
 
 START_S = 1_790_000_000.0
 
@@ -145,3 +146,23 @@ def test_version_and_help():
     status, out, _ = run("--help")
     assert status == 0 and all(command in out for command in ("serve", "replay", "export", "demo"))
     assert run()[0] == 2 and run("serve")[0] == 2
+
+
+def test_replay_explains_each_alarm_by_what_speaks_for_and_against_each_cause(tmp_path):
+    plan = draw_garden(3, beds=1, pumps=1, period_s=600, low_float=False, level=False, pump_current=False)
+    simulate(plan, 1.8, "pump-unpowered", "noon").write(tmp_path)
+    arguments = ("replay", tmp_path / "recording.jsonl", "--site", tmp_path / "site.toml")
+    status, out, _ = run(*arguments, "--explain")
+    assert status == 0
+    _, _, told = out.partition(" (urgent), since ")
+    assert "raised pump-stopped pump (urgent), since " in out
+    causes = [line for line in told.splitlines()[1:9] if " %  " in line]
+    assert "the pump 'pump' lifts no water" in causes[0] and "the siphon of 'bed-1' does not" in causes[1]
+    assert "for:     'bed-1' has stayed " in told and "times in a hundred" in told
+    explained = [json.loads(line) for line in run(*arguments, "--json", "--explain")[1].splitlines()]
+    (alarm,) = (line for line in explained if line["event"] == "alarm" and line["alarm"] == "pump-stopped")
+    assert [cause["alarm"] for cause in alarm["evidence"]][0] == "pump-stopped"
+    assert abs(sum(cause["share"] for cause in alarm["evidence"]) - 1) < 0.01
+    plain = [json.loads(line) for line in run(*arguments, "--json")[1].splitlines()]
+    assert plain == [{key: line[key] for key in line if key != "evidence"} for line in explained
+                     if line["event"] != "siphon"]  # fmt: skip
