@@ -99,7 +99,7 @@ class Bed:
             # A level needs no float, nor its height: the middle of the stroke does as well.
             self._float_height_m = 0.5 * (plan.standpipe_height_m + plan.drain_height_m)
         self._trace = trace
-        self._has_switch = False
+        self._has_switch = self._has_low_switch = False
         self.flow = Flow(trace)
 
     def hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
@@ -107,6 +107,10 @@ class Bed:
         self._hear_high(time_s, wet, late, is_change)
 
     def hear_low(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
+        self._has_low_switch = True
+        self._hear_low(time_s, wet, late, is_change)
+
+    def _hear_low(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         if self.low is None:
             self.low, self.low_heard_s = FloatTrack(), time_s
             self.low.gaps = self.high.gaps
@@ -121,13 +125,13 @@ class Bed:
             self._watch_level(level_m)
             self.level_m = level_m
         for track_is_high, height_m in ((True, self._float_height_m), (False, self._low_height_m)):
-            if height_m is None or (track_is_high and self._has_switch):
+            if height_m is None or (self._has_switch if track_is_high else self._has_low_switch):
                 continue
             track = self.high if track_is_high else self.low
             was_wet = track.raw_wet if track else None
             edge_m = height_m + (-LEVEL_HYSTERESIS_M if was_wet else LEVEL_HYSTERESIS_M) / 2
             wet = level_m >= edge_m
-            hear = self._hear_high if track_is_high else self.hear_low
+            hear = self._hear_high if track_is_high else self._hear_low
             hear(time_s, wet, late, False)
 
     def _hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
@@ -263,16 +267,22 @@ class Bed:
         """
         high, low = self.high, self.low
         is_late = (self.overdue_s(sampled_s) or 0.0) > 0
-        if chatter(high.flips, sampled_s, self.period_s) > 0.5:
+        if chatter(high.flips, sampled_s, self.period_s) > 0.25:
             return "", ""  # what it said lately proves nothing
         if is_late and self.other_turns() > 0:
             self._hangs = (high.since_s, "The bed has drained meanwhile, and it has not moved")
         elif is_late and high.wet and low is not None and low.wet is False and sampled_s - low.since_s > CONTRADICTED_S:
             self._hangs = (high.since_s, "It says wet, while the bed's lower float is dry")
-        elif low is not None and not is_late and high.turns(low.since_s, 0.4 * self.period_s) >= 3:
+        elif low is not None and not is_late and self._usual_floods(low.since_s) >= 3:
             self._low_hangs = (low.since_s, "The upper float rose and fell three times meanwhile, and it has not moved")
         against_high = self._hangs[1] if self._hangs[0] == high.since_s else ""
         return against_high, self._low_hangs[1] if low is not None and self._low_hangs[0] == low.since_s else ""
+
+    def _usual_floods(self, since_s: float) -> int:
+        """How often since then the upper float was wet for as long as it usually is."""
+        usual_s = self.normals[True].work_s
+        wet = [work for start_s, _, is_wet, work in self.phases if is_wet and start_s > since_s]
+        return sum(0.7 < work / usual_s < 1.4 for work in wet)
 
     def _watch_level(self, level_m: float) -> None:
         """Count how often the level alone has shown the bed draining."""
@@ -296,7 +306,8 @@ class Bed:
                 self.fall_s = max(self.fall_s, phase.end_s)
             else:
                 self.rise_s = max(self.rise_s, phase.end_s)
-            if phase.start_s >= self.base_s and self.high.is_whole(phase):
+            is_restless = chatter(self.high.flips, phase.end_s, self.period_s) > 0.25
+            if phase.start_s >= self.base_s and self.high.is_whole(phase) and not is_restless:
                 work_s = max(self._trace.work_s(phase.start_s, phase.end_s), 1.0)
                 self.normals[phase.wet].learn(work_s)
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))

@@ -244,7 +244,8 @@ class Monitor:
                 for name, track, heard_s, words in (
                     ("high", bed.high, bed.heard_s, against_high), ("low", bed.low, bed.low_heard_s, against_low),
                 ):  # fmt: skip
-                    if track is not None:
+                    if track is not None and heard_s is not None:
+                        heard_s = max(heard_s, bed.base_s)  # it may have been read in a gap
                         judge_float(
                             now_s, sampled_s, f"{bed.name}/{name}", track, heard_s, bed.period_s, words, self._alarms
                         )

@@ -98,7 +98,12 @@ class Pump:
         overdue = [bed for bed in watched if late.get(bed.name, 0.0) > 0]
         if not overdue:
             return
-        if len(overdue) == len(watched):
+        # Due when its overdue time began; whoever rose after that shows that the pump runs.
+        risen = {
+            bed.name: [o for o in self.beds if o is not bed and o.rise_s > sampled_s - late[bed.name]]
+            for bed in overdue
+        }
+        if len(overdue) == len(watched) and not any(risen.values()):
             least_s = min(late.values()) - (self._patience[1] if sampled_s < self._patience[0] else 0.0)
             if len(watched) > 1 and least_s > ALL_OVERDUE_S:
                 verdict, since_s = self._stall.of_all(overdue, sampled_s, dark_since_s)
@@ -107,11 +112,9 @@ class Pump:
                 self._judge_single(now_s, sampled_s, overdue[0], dark_since_s)
             return
         for bed in overdue:
-            # Due when its overdue time began; whoever rose after that shows that the pump runs.
-            due_s = sampled_s - late[bed.name]
-            others = [other for other in watched if other is not bed and other.rise_s > due_s]
-            if others and late[bed.name] > BED_PERIODS * bed.period_s and bed.is_learned:
-                self._judge_bed(now_s, sampled_s, bed, others, late[bed.name] > BED_PERIODS_MOST * bed.period_s)
+            if risen[bed.name] and late[bed.name] > BED_PERIODS * bed.period_s and bed.is_learned:
+                is_last_word = late[bed.name] > BED_PERIODS_MOST * bed.period_s
+                self._judge_bed(now_s, sampled_s, bed, risen[bed.name], is_last_word)
 
     def judge_flow(self, now_s: float) -> None:
         """Whether every bed takes longer to fill, day against best day, than the voltage explains."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 from bisect import bisect_right
 
 from .alarm import Alarms
+from .float_track import SHORTEST_PERIOD_S
 
 MISSING_S = 1500.0  # five times the repetition of states
 MISSING_RHYTHMS = 4  # a thermometer read once an hour is not missing in between …
@@ -103,7 +104,7 @@ def chatter(flips, sampled_s: float, period_s: float) -> float:
     if len(flips) < CHATTER_FLIPS // 2 or flips[-CHATTER_FLIPS // 2] < sampled_s - CHATTER_S:
         return 0.0
     recent = [*flips][bisect_right(flips, sampled_s - CHATTER_S) :]
-    passages = 2 * CHATTER_S / period_s
+    passages = 2 * CHATTER_S / max(period_s, SHORTEST_PERIOD_S)
     busy = len({int(time_s // SLOT_S) for time_s in recent})
     return min(len(recent) / (CHATTER_FLIPS + 4 * passages), busy / min(3 + 1.5 * passages, 0.8 * CHATTER_S / SLOT_S))
 

@@ -3,7 +3,7 @@
 Theory. Each flood borrows its water from the sump, so the mark may fall dry in every cycle, longest when the beds are
 full together. A dry spell is an alarm only when it outlasts the spells that this garden has shown, or, before it has
 shown any, the slowest bed's whole period. A slow leak shows in another way: flood by flood the spells grow, until they
-last for most of a period. Ripple breaks a spell into pieces: those less than a minute apart are one.
+last for a whole period. Ripple breaks a spell into pieces: those less than a minute apart are one.
 
 It cannot tell a leak from evaporation, nor either from a bed that keeps its water.
 """
@@ -18,7 +18,7 @@ TOGETHER_S = 60.0
 SHORTEST_S = 300.0
 SPELL_FACTOR = 1.6
 HELD_S = 12 * 3600.0  # so long may a bed that keeps its water excuse the sump
-GROWING, GROWING_SHARE = 4, 0.6  # spells in a row, each longer than the one before, the last that share of a period
+GROWING, GROWING_SHARE = 4, 1.0  # spells in a row, each longer than the one before, the last that share of a period
 
 
 class Sump:
