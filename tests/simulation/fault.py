@@ -137,6 +137,24 @@ def _pause(stage: Stage) -> None:
     stage.after(180.0, lambda: setattr(stage.pump, "running", True))
 
 
+def _service_pump(stage: Stage) -> None:
+    """The grower cleans it, and forgets the time now and then."""
+    stage.pump.running = False
+    stage.after(stage.rng.uniform(600.0, 2400.0), lambda: setattr(stage.pump, "running", True))
+
+
+def _switch_bed_off(stage: Stage) -> None:
+    bed, branch = stage.bed, stage.bed.branch
+    bed.branch = 0.0
+    stage.after(stage.rng.uniform(1, 3) * 3600.0, lambda: setattr(bed, "branch", branch))
+
+
+def _turn_valve_and_back(stage: Stage) -> None:
+    before = [(bed, bed.branch) for bed in stage.pump.feeds]
+    _valve(stage)
+    stage.after(6 * 3600.0, lambda: [setattr(bed, "branch", branch) for bed, branch in before])
+
+
 def _unpowered_unheard(stage: Stage) -> None:
     now_s = stage.garden.now_s
     stage.station.outages.append((now_s - 600.0, now_s + 5400.0))
@@ -237,6 +255,9 @@ KINDS: dict[str, Kind] = {
     "valve-adjusted": Kind(_valve, overrides=TWO_BEDS, watch_s=30 * 3600.0),
     "medium-added": Kind(lambda stage: _scale(stage.bed, "area_m2", 0.88), watch_s=30 * 3600.0),
     "pump-paused": Kind(_pause, watch_s=30 * 3600.0),
+    "pump-serviced": Kind(_service_pump, (), ("pump-stopped",), watch_s=30 * 3600.0),
+    "bed-switched-off": Kind(_switch_bed_off, (), ("bed-starved",), overrides=TWO_BEDS, watch_s=30 * 3600.0),
+    "valve-turned-back": Kind(_turn_valve_and_back, overrides=TWO_BEDS, watch_s=30 * 3600.0),
     "outage": Kind(_wifi(5 * 3600.0), (), ("station-silent",), watch_s=24 * 3600.0),
     "service-restarted": Kind(_nothing, watch_s=12 * 3600.0),
     "summer-time-ends": Kind(

@@ -91,7 +91,9 @@ class Pump:
         if self.stopped_since_s is not None:
             self._clear_stop(now_s, dark_since_s is not None and dark_since_s < self.stopped_since_s)
             return
-        if self._see_current(now_s) or (dark_since_s is not None and self._see_step(now_s, sampled_s, usable)):
+        if self._see_current(now_s) or (
+            dark_since_s is not None and self._see_step(now_s, sampled_s, usable, dark_since_s)
+        ):
             return
         watched = [bed for bed in usable if bed.name not in self._faults]
         late = {bed.name: seconds for bed in watched if (seconds := bed.overdue_s(sampled_s)) is not None}
@@ -103,7 +105,8 @@ class Pump:
             bed.name: [o for o in self.beds if o is not bed and o.rise_s > sampled_s - late[bed.name]]
             for bed in overdue
         }
-        if len(overdue) == len(watched) and not any(risen.values()):
+        first_due_s = sampled_s - max(late[bed.name] for bed in overdue)
+        if len(overdue) == len(watched) and not any(o.rise_s > first_due_s for o in self.beds if o not in watched):
             least_s = min(late.values()) - (self._patience[1] if sampled_s < self._patience[0] else 0.0)
             if len(watched) > 1 and least_s > ALL_OVERDUE_S:
                 verdict, since_s = self._stall.of_all(overdue, sampled_s, dark_since_s)
@@ -159,11 +162,11 @@ class Pump:
         self._stop(now_s, since_s, f"The pump '{self.name}' has stopped. {seen}", verdict)
         return True
 
-    def _see_step(self, now_s: float, sampled_s: float, usable: list[Bed]) -> bool:
+    def _see_step(self, now_s: float, sampled_s: float, usable: list[Bed], dark_since_s: float) -> bool:
         step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S)
         if step is None or step.volts < 1.5 * self._distrusted_v or step.time_s < self._stop_decided_s:
             return False
-        if self._trace.undoes(step):
+        if self._trace.undoes(step, dark_since_s):
             return False  # floats will tell
         if not any(bed.is_learned for bed in usable) or any(bed.is_hidden(step.time_s) for bed in usable):
             return False

@@ -111,12 +111,14 @@ class VoltageTrace:
         found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts < 0 and -step.z >= least_z]
         return min(found, key=lambda step: step.volts, default=None)
 
-    def undoes(self, step: Step) -> bool:
-        """Whether the step takes back an earlier one of the other sign: a lamp that was on, no pump."""
+    def undoes(self, step: Step, since_s: float) -> bool:
+        """Whether the step takes back one of the other sign since then: a lamp that was on, no pump."""
         open_steps: list[Step] = []
         for each in self.steps:
             if each.time_s >= step.time_s:
                 break
+            if each.time_s < since_s:
+                continue
             if open_steps and open_steps[-1].volts * each.volts < 0 and _is_alike(open_steps[-1], each):
                 open_steps.pop()
             else:
