@@ -119,7 +119,8 @@ class StationOrder:
         if reading.value is not known:
             return len(moment) == 1 or not self._is_due(reading.sampled_s, unless_learned=True)
         is_repeated = len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
-        self._repeats.append(reading.sampled_s)
+        if is_repeated or len(self._repeats) < 4:
+            self._repeats.append(reading.sampled_s)
         return not is_repeated
 
     def _is_due(self, time_s: float, unless_learned: bool) -> bool:
