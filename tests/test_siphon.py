@@ -47,14 +47,16 @@ def test_a_lower_float_that_does_not_follow_gives_no_turn():
     assert turn_of_floats(fall, low, VoltageTrace()) is None
 
 
-def told_by_level(l_per_min: float, step_s: int, prime_s: float = 0.0) -> tuple[list, list[dict]]:
-    """The bed of test_outside_water.py for nine hours, known by its level alone: cycles, each with its picture."""
+def told_by_level(l_per_min: float, step_s: int, prime_s: float = 0.0, **heights: float) -> tuple[list, list[dict]]:
+    """The bed of test_outside_water.py for nine hours, known by its level alone: cycles, each with its picture.
+
+    heights: of floats, m, as the site file may give them even so.
+    """
     bed, rng = Bed("bed-1", 0.10, 0.25, 0.03, 0.15, 0.025, 0.55, 1.0, 0.0, prime_s, 0.01, {"high": Float(0.14, 0.0)},
                    ripple_m=1e-9, level_m=0.03), Random(7)  # fmt: skip
     plan = site(beds=("bed-1",))
-    plan.beds[0] = plan.beds[0].model_copy(
-        update={"standpipe_height_m": 0.25, "drain_height_m": 0.03, "float_height_m": None}
-    )
+    heights = {"standpipe_height_m": 0.25, "drain_height_m": 0.03, "float_height_m": None} | heights
+    plan.beds[0] = plan.beds[0].model_copy(update=heights)
     watch, cycles, pictures = Monitor(plan, SUN), [], []
     for at_s in range(0, 9 * 3600, step_s):
         level = Reading("bed-1/level", NOON_S + at_s, round(bed.level_m + rng.gauss(0.0, 0.0015), 3))
@@ -81,6 +83,41 @@ def test_a_level_alone_tells_fill_and_drain_from_break_to_crest(l_per_min, step_
     ratios = [picture["flow_ratio"] for picture in pictures if picture["flow_ratio"]]
     assert median(ratios) == pytest.approx(1 + fill_s / drain_s, rel=0.06)
     assert (pictures[-1]["fill_s"], pictures[-1]["drain_s"]) == (known[-1].fill_s, known[-1].drain_s)
+
+
+def test_a_level_tells_fill_and_drain_between_two_heights_that_the_site_gives():
+    """120.000 and 22.2241 s: as in test_outside_water.py, where SciPy solves the bed's equation."""
+    cycles, _ = told_by_level(6, 5, float_height_m=0.20, low_float_height_m=0.08)
+    known = [cycle for cycle in cycles if cycle.fill_s is not None]
+    assert median(cycle.fill_s for cycle in known) == pytest.approx(120.0, rel=0.06)
+    assert median(cycle.drain_s for cycle in known) == pytest.approx(22.2241, rel=0.06)
+
+
+def test_samples_of_a_level_may_come_in_any_order_but_must_be_there():
+    """Two turns of 600 s: up for 400 s, at rest for 60, down within 100, at rest for 40."""
+    corners = [(0, 0.05), (400, 0.25), (460, 0.25), (560, 0.05), (600, 0.05)]
+
+    def level_m(at_s: float) -> float:
+        at_s %= 600
+        after = next(i for i, corner in enumerate(corners) if corner[0] > at_s)
+        (from_s, from_m), (to_s, to_m) = corners[after - 1], corners[after]
+        return from_m + (to_m - from_m) * (at_s - from_s) / (to_s - from_s)
+
+    def turn_of(samples: list[tuple[float, float]]) -> Turn | None:
+        siphon = Siphon("bed-1", None, VoltageTrace())
+        for first_s, last_s in ((0, 1200), (1200, 1800)):
+            for at_s, sample_m in samples:
+                if first_s <= at_s < last_s:
+                    siphon.hear_level(at_s, sample_m)
+            turn = siphon.turn(Fall(last_s - 90.0, 600.0, 250.0, 350.0), None)  # a float at 0.15 m: 260 to 510 s wet
+        return turn
+
+    samples = [(float(at_s), level_m(at_s)) for at_s in range(0, 1800, 5)]
+    turn = turn_of(samples)
+    assert turn.fill_s == pytest.approx(400, abs=1) and turn.drain_s == pytest.approx(100, abs=1)
+    assert turn.prime_s == pytest.approx(60, abs=3) and turn.break_s == pytest.approx(40, abs=3)
+    assert turn_of(Random(3).sample(samples, len(samples))) == turn
+    assert turn_of([sample for sample in samples if not 1230 < sample[0] < 1330]) is None
 
 
 def test_a_level_tells_how_long_the_siphon_waits_to_start():
