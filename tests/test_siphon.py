@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from collections.abc import Callable, Iterator
 from random import Random
 from statistics import fmean, median
 
 import pytest
+from barreltide import cli
+from barreltide.core.event import as_line
 from barreltide.core.float_track import Fall, FloatTrack
 from barreltide.core.monitor import Monitor
 from barreltide.core.reading import Pack, Reading
@@ -15,6 +18,7 @@ from barreltide.core.siphon import Siphon, Turn, turn_of_floats
 from barreltide.core.voltage import VoltageTrace
 from barreltide.demo.garden import Bed, Float
 from barreltide.site import load
+from barreltide.store import Store, Work
 from barreltide.sun import Sun
 from simulation.draw import draw_garden
 from simulation.fault import KINDS, Kind, Stage
@@ -236,6 +240,20 @@ def test_times_of_a_level_are_not_held_against_those_of_floats(good):
     for turn in turns(0.1, 4 * DAY_S):  # the level is missed for a while
         assert good.learn(turn) == [] and good.last.step_s
     assert learn(good, level(0.3, 4.1 * DAY_S, 40.0)) == [("slow-to-start", "seen")]
+
+
+def test_a_sign_is_stored_and_printed_like_other_events(good, tmp_path):
+    (seen,) = [event for turn in turns(1, 2 * DAY_S, top_s=50.0) for event in good.learn(turn)]
+    line = as_line(seen)
+    assert set(line) == {"event", "time", "bed", "sign", "change", "message"}
+    assert (line["event"], line["bed"], line["sign"], line["change"]) == ("siphon", "bed-1", "slow-to-start", "seen")
+    store = Store(tmp_path / "barreltide.db")
+    work = Work()
+    work.events = [(store.next_event(), None, seen)]
+    store.commit(work)
+    assert store.events("siphon", "bed-1") == [line]
+    words = cli._in_words(dict(line), datetime.UTC)
+    assert words == f"1970-01-03 {words[11:19]} UTC  siphon  seen slow-to-start bed-1: {seen.message}"
 
 
 # -- whole gardens
