@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import os
 import shutil
 import socket
@@ -39,6 +40,10 @@ name = "barrels"
 port = 0
 """
 NOW_S = 1_790_000_000.0
+SIGN = (
+    "The siphon of 'bed-1' is slow to start. The water waits at the top for 41 s, usually 12 s. Air may leak in: look"
+    " at the bell's rim and cap, and at its cup."
+)
 VOLTAGES = 12_000
 
 
@@ -47,9 +52,11 @@ def good_picture(now_s: float = NOW_S) -> dict:
         "time": now_s,
         "beds": {
             "bed-1": {"wet": True, "since": now_s - 100, "phase": "filling", "period_s": 912, "cycles": 4312,
-                      "last_cycle": now_s - 420},
+                      "last_cycle": now_s - 420, "fill_s": 702.4, "drain_s": 61.2, "flow_ratio": 12.477,
+                      "prime_s": 41.3, "break_s": 3.6, "sign": SIGN},
             "bed-2": {"wet": False, "since": now_s - 64, "phase": "draining", "period_s": None, "cycles": 1,
-                      "last_cycle": now_s - 64},
+                      "last_cycle": now_s - 64, "fill_s": None, "drain_s": None, "flow_ratio": None, "prime_s": None,
+                      "break_s": None, "sign": None},
         },
         "pumps": {"pump": {"running": True, "since": now_s - 9000}},
         "battery": {"voltage_v": 12.413, "state_of_charge": 0.7, "low": 0.61, "high": 0.79, "basis": "loaded",
@@ -359,6 +366,20 @@ def test_no_name_or_message_can_become_markup():
     page = status.page(picture, GARDEN, NOW_S, [evil], [], [evil])
     assert "<script>alert" not in page
     assert page.count("&lt;script&gt;alert(1)&lt;/script&gt;&quot;&#x27;&amp;") >= 8
+
+
+def test_a_bed_shows_what_its_siphon_does_and_a_sign_that_stands():
+    card = status.page(good_picture(), GARDEN, NOW_S, [], [], []).partition("Beds</h2>")[2].partition("</section>")[0]
+    first, second = (html.unescape(part) for part in card.split("bed-2</h3>"))
+    assert "<dd>11 min, 61 s</dd>" in first and "<dd>12.5 × the pump's flow</dd>" in first
+    assert "<dd>41 s to start, 4 s to break</dd>" in first and first.count(SIGN) == 1
+    assert "siphon" not in second and 'class="sign"' not in second
+
+
+def test_two_floats_show_no_waits():
+    floats = {"fill_s": 300.0, "drain_s": 50.0, "flow_ratio": 7.0, "prime_s": None, "break_s": None}
+    page = status.page({"beds": {"bed-1": floats}}, GARDEN, NOW_S, [], [], [])
+    assert "<dd>5 min, 50 s</dd>" in page and "siphon waits" not in page
 
 
 def test_an_attribute_cannot_be_left():

@@ -244,19 +244,24 @@ def _beds(picture: dict, now_s: float) -> Html:
             ("last drained", f"{lasted(now_s - last_s)} ago" if last_s else "not seen yet"),
             ("usual cycle", lasted(bed["period_s"]) if bed.get("period_s") else "still learning"),
             ("cycles counted", str(bed.get("cycles", 0))),
+            *_siphon(bed),
         ]
-        if bed.get("flow_ratio"):
-            rows.append(("siphon", _siphon(bed)))
         sign = tag("p", bed["sign"], class_="sign") if bed.get("sign") else None
         cards.append(tag("div", tag("h3", name), _rows(*rows), sign, class_="bed"))
     return tag("section", tag("h2", "Beds"), *(cards or [tag("p", "No bed heard yet.")]), class_="card")
 
 
-def _siphon(bed: dict) -> str:
-    waits = [f"waits {lasted(bed[key])} to {word}" for key, word in (("prime_s", "start"), ("break_s", "break"))
-             if bed.get(key) is not None]  # fmt: skip
-    words = [f"fills in {lasted(bed['fill_s'])}", f"drains in {lasted(bed['drain_s'])}", *waits]
-    return f"{', '.join(words)}; carries {number(bed['flow_ratio'])} times the pump's flow"
+def _siphon(bed: dict) -> list[tuple[str, str]]:
+    """What two floats or a level tell of it, if anything."""
+    if bed.get("flow_ratio") is None:
+        return []
+    rows = [
+        ("fills, drains in", f"{lasted(bed['fill_s'])}, {lasted(bed['drain_s'])}"),
+        ("siphon carries", f"{number(bed['flow_ratio'])} × the pump's flow"),
+    ]
+    if bed.get("prime_s") is not None and bed.get("break_s") is not None:
+        rows.append(("siphon waits", f"{lasted(bed['prime_s'])} to start, {lasted(bed['break_s'])} to break"))
+    return rows
 
 
 def _battery(picture: dict, garden: Garden, now_s: float, nights: list[dict]) -> Html:
