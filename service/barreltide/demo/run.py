@@ -86,8 +86,7 @@ class _Demo:
 
     async def run(self) -> int:
         for number in (signal.SIGINT, signal.SIGTERM):
-            with contextlib.suppress(NotImplementedError):  # no such thing on Windows: Ctrl-C is enough there
-                asyncio.get_running_loop().add_signal_handler(number, self._stopping.set)
+            asyncio.get_running_loop().add_signal_handler(number, self._stopping.set)
         with self._chain() as phone:
             linking = asyncio.create_task(self._board.link.run())
             try:
