@@ -134,7 +134,8 @@ def test_a_verdict_between_pump_and_siphon_keeps_its_account_and_names_the_other
 def test_a_float_that_hangs_is_found_by_the_beds_other_sensor(sensor, kind):
     sensors = {"low_float": False, "level": False} | {sensor: True}
     run = simulate(draw_garden(31, beds=2, pumps=1, period_s=900, **sensors), None, kind)
-    found = [event for event in judge_in_process(run) if event["event"] == "alarm" and event["time"] > run.fault.onset_s]
+    events = [event for event in judge_in_process(run) if event["event"] == "alarm"]
+    found = [event for event in events if event["time"] > run.fault.onset_s]
     assert [(alarm["alarm"], alarm["subject"]) for alarm in found] == [("sensor-fault", run.fault.subject)]
 
 
@@ -170,4 +171,27 @@ def test_a_lamp_that_goes_out_by_night_is_no_pump_however_slow_the_beds():
     garden = Garden(slow, start_s=NOON_S - 4 * HOUR_S, end_s=on_s + 4 * HOUR_S)
     plain = garden.battery_v
     garden.battery_v = lambda at_s: plain(at_s) - (0.05 if on_s < at_s < on_s + 5000 else 0.0)
+    only(drive(monitor(beds=slow), garden.packs(), garden.end_s))
+
+
+def test_a_current_sensor_that_dies_is_no_stopped_pump_for_long_and_not_twice():
+    dead_s = NOON_S + 4 * HOUR_S
+    garden = Garden(end_s=NOON_S + 7 * HOUR_S, current=True)
+    packs = [
+        pack._replace(readings=tuple(
+            reading._replace(value=0.0) if reading.name == "pump/current" and reading.sampled_s > dead_s else reading
+            for reading in pack.readings
+        ))
+        for pack in garden.packs()
+    ]  # fmt: skip
+    told = [alarm for alarm in alarms(drive(monitor(), packs, garden.end_s)) if alarm[0] == "pump-stopped"]
+    assert told in ([], [("pump-stopped", "pump", "raised"), ("pump-stopped", "pump", "cleared")])
+
+
+def test_by_night_a_step_is_another_loads_while_the_pumps_own_current_flows():
+    slow = {"bed-1": (2400.0, 1200.0)}
+    from_s = DUSK_S + 3 * HOUR_S
+    garden = Garden(slow, start_s=NOON_S - 4 * HOUR_S, end_s=from_s + 3 * HOUR_S, current=True)
+    plain = garden.battery_v
+    garden.battery_v = lambda at_s: plain(at_s) + (0.06 if at_s > from_s else 0.0)
     only(drive(monitor(beds=slow), garden.packs(), garden.end_s))

@@ -46,6 +46,10 @@ class PumpCurrent:
         """Whether the sensor spoke lately, and long enough for its usual current to be known."""
         return self._heard_s is not None and sampled_s - self._heard_s < KNOWN_FOR_S and self.usual_a > 0.05
 
+    def is_drawing(self, sampled_s: float) -> bool:
+        """Whether the sensor says that the pump draws."""
+        return self.is_known(sampled_s) and self._gone_s is None
+
     def gone_since_s(self, for_s: float) -> float | None:
         """Since when it has drawn nothing, if that has lasted for `for_s`."""
         is_gone = self._gone_s is not None and self._heard_s - self._gone_s >= for_s

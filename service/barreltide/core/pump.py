@@ -154,8 +154,8 @@ class Pump:
 
     def _see_current(self, now_s: float) -> bool:
         since_s = self.current.gone_since_s(WATCHED_S)
-        if since_s is None:
-            return False
+        if since_s is None or any(bed.rise_s > since_s + 30 for bed in self.beds):
+            return False  # where water has come up since, the sensor is wrong, not the pump
         seen = f"It draws no current; it drew {self.current.usual_a:.1f} A before."
         verdict = Verdict({self._cause: 0.0})
         verdict.weigh(seen, {self._cause: 9.0})
@@ -166,8 +166,8 @@ class Pump:
         step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S)
         if step is None or step.volts < 1.5 * self._distrusted_v or step.time_s < self._stop_decided_s:
             return False
-        if self._trace.undoes(step, dark_since_s):
-            return False  # floats will tell
+        if self._trace.undoes(step, dark_since_s) or self.current.is_drawing(sampled_s):
+            return False  # another load went, and floats will tell
         if not any(bed.is_learned for bed in usable) or any(bed.is_hidden(step.time_s) for bed in usable):
             return False
         if any(bed.rise_s > step.time_s - 5 or self._is_rising(bed, step.time_s) for bed in self.beds):

@@ -168,7 +168,7 @@ class Stall:
         centimetres = f"its water stands at {100 * bed.level_m:.0f} cm"
         if bed.high.wet and bed.is_brimming() is not None:
             if bed.is_brimming():
-                words = f"{centimetres}, at the standpipe's top, and trickles over"
+                words = f"{centimetres}, at the standpipe's top, as when it trickles over"
                 verdict.weigh(words, {dry_cause: -1.7})
             else:
                 verdict.weigh(f"{centimetres}, below the standpipe's top", {not_starting: -3.0})
