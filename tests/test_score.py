@@ -1,9 +1,13 @@
-"""The scorer itself: silence is missed, crying wolf is false, a cycle told twice is doubled, and the truth scores full."""
+"""The scorer itself: silence is missed, crying wolf is false, a cycle told twice is doubled, the truth scores full."""
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
+from barreltide.core.reading import Pack, Reading
 from simulation.baseline import Thresholds
+from simulation.charge_baseline import Counting, TableLookUp
 from simulation.draw import draw_garden
 from simulation.run import simulate
 from simulation.score import score
@@ -69,3 +73,36 @@ def test_a_cycle_told_twice_is_doubled_and_one_left_out_missed(run):
 def test_fixed_thresholds_are_no_straw_man(run):
     found = score(run, 3, list(Thresholds(run).events(run.inputs(), run.end_s)))
     assert found.fate == "right" and found.is_late
+
+
+def told(estimator, hours: float, volts: float) -> list[dict]:
+    """From midnight on, on a Monday in June at the meridian of Greenwich, with a reading a minute."""
+    midnight_s = 1_780_876_800.0
+    packs = [
+        Pack(at_s, "barrels", 1, seq, (Reading("battery/voltage", at_s, volts),))
+        for seq, at_s in enumerate(midnight_s + 60.0 * minute for minute in range(int(60 * hours) + 1))
+    ]
+    return list(estimator.events(packs, packs[-1].received_s))
+
+
+def garden(**label):
+    sheet = {"chemistry": "flooded", "rested": None, "capacity_ah": 100.0, "panel_w": 170.0, "current_a": {"pump": 3.0}}
+    return SimpleNamespace(plan=SimpleNamespace(longitude=0.0, label={**sheet, **label}))
+
+
+def test_a_table_alone_reads_what_the_published_ones_say():
+    last = told(TableLookUp(garden()), 1, 12.24)[-1]
+    assert (last["low"], last["high"]) == (pytest.approx(0.5), pytest.approx(0.6)), "BCI and T-105, 12.24 V"
+    assert last["state_of_charge"] == pytest.approx(0.55)
+    own = told(TableLookUp(garden(rested=[[0.0, 12.0], [1.0, 13.0]])), 1, 12.24)[-1]
+    assert own["state_of_charge"] == own["low"] == own["high"] == pytest.approx(0.24)
+
+
+def test_counting_goes_down_by_the_load_up_by_the_sun_and_is_full_at_the_set_point():
+    by_night = [event["state_of_charge"] for event in told(Counting(garden()), 5, 12.3)]
+    assert by_night[-1] == pytest.approx(0.8 - 0.03 * 5, abs=0.006)
+    # 7.5 A at noon are 57 Ah in a day; 54 go out in the eighteen hours.
+    assert told(Counting(garden()), 18, 12.9)[-1]["state_of_charge"] == pytest.approx(0.8 + 0.57 - 0.54, abs=0.02)
+    held = told(Counting(garden()), 1.1, 14.3)
+    assert held[-1]["state_of_charge"] == 1.0 > held[-3]["state_of_charge"]
+    assert len(held) == 6
