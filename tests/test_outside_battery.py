@@ -45,9 +45,9 @@ T105_PUBLISHED = (
     (100, 1.277, 2.122), (90, 1.258, 2.103), (80, 1.238, 2.083), (70, 1.217, 2.062), (60, 1.195, 2.040),
     (50, 1.172, 2.017), (40, 1.148, 1.993), (30, 1.124, 1.969), (20, 1.098, 1.943), (10, 1.073, 1.918),
 )  # fmt: skip
-# Sulphuric acid at 25 °C: share of the mass, density in g/ml (Perry's handbook; from memory).
+# Sulphuric acid at 25 °C: share of the mass, density in g/ml (Perry; from memory).
 ACID = ((0.10, 1.0640), (0.15, 1.0994), (0.20, 1.1365), (0.25, 1.1750), (0.30, 1.2150), (0.35, 1.2563), (0.40, 1.2991))
-WATER = 0.99705  # g/ml at 25 °C (CRC handbook; from memory)
+WATER = 0.99705  # g/ml at 25 °C (CRC; from memory)
 
 
 @pytest.mark.parametrize(("percent", "volts", "gravity"), BCI_PUBLISHED)
