@@ -1,319 +1,229 @@
 """The battery's state of charge, with a 90 % interval and what it rests on.
 
-Theory. A battery that feeds a pump day and night never rests, so its voltage is read under a known load and corrected
-by I·R; what remains unknown (this battery's own table between the published ones, the meter's offset, resistance,
-usable capacity, how much of the panel's power arrives) is carried along as a cloud of hypotheses. Each hypothesis
-predicts the night's voltage; those that predict badly lose weight. By night the charge goes down by the known load. By
-day the current is inferred from how far the voltage stands above rest, but is never more than the sun can give, nor
-more than the battery accepts near full; a charger that holds its set-point while the sun is strong says that the
-battery accepts little, so it is nearly full. The answer is the cloud's mean and its 5 and 95 % quantiles.
+Theory. A battery that feeds a pump day and night never rests, so by night its voltage is read under a known load and
+corrected by I·R; the charge goes down by that load. By day the current is inferred from how far the voltage stands
+above rest, but is never more than the sun can give, nor more than the battery accepts near full; a charger that holds
+its set-point while the sun is strong says that the battery accepts little, so it is nearly full. Where sensors read
+the currents, those count. When the pumps stand still and nothing charges, the voltage goes to where it would come to
+rest (see lead.rested_estimate); it is called rested after six hours, not before. All that is unknown is carried along
+by a cloud of hypotheses (cloud.py); the answer is its mean and its 5 and 95 % quantiles.
 
 It cannot know the absolute charge of a battery that is never full and never rests better than the published tables
-agree. One charge, one battery: unequal batteries in parallel are seen as one.
+and the voltmeter agree.
 
-Sources: rested-voltage tables: BCI at 26.7 °C; a maker's T-105 data sheet (x2); AGM and
-gel from "TempTab" and from memory; LiFePO4 from a cell model. Temperature coefficient 1.5 mV/K (textbooks, from
-memory). Resistance 5-15 mΩ for 100 Ah flooded (from memory). Charge efficiency falls near full (Stevens & Corey 1996,
-abstract).
+Sources: temperature coefficient, tables and times of rest: lead.py. How surface charge fades under a small load: an
+hour or so (deep-cycle practice, from memory).
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from math import exp, hypot, log
-from random import Random
+from collections import deque
+from math import exp, hypot
 
+from .cloud import Cloud
 from .daylight import Daylight
 from .event import BatteryJudged
+from .lead import REST_S, RESTED_V_PER_K, TABLES, rested_estimate
 
-Table = tuple[tuple[float, float], ...]
-
-# (state of charge, rested volts of a 12 V battery); flooded lies between the two.
-BCI: Table = ((0.0, 11.89), (0.25, 12.06), (0.5, 12.24), (0.75, 12.45), (1.0, 12.65))
-T105: Table = (
-    (0.0, 11.36), (0.1, 11.51), (0.2, 11.66), (0.3, 11.81), (0.4, 11.96), (0.5, 12.10),
-    (0.6, 12.24), (0.7, 12.37), (0.8, 12.50), (0.9, 12.62), (1.0, 12.73),
-)  # fmt: skip
-AGM_LOW: Table = ((0.0, 11.80), (0.25, 12.00), (0.5, 12.30), (0.75, 12.60), (1.0, 12.80))
-AGM_HIGH: Table = ((0.0, 11.80), (0.25, 12.00), (0.5, 12.40), (0.75, 12.60), (1.0, 12.80))
-GEL: Table = ((0.0, 11.80), (0.25, 12.00), (0.5, 12.35), (0.75, 12.65), (1.0, 12.85))
-LIFEPO4: Table = (
-    (0.0, 10.0), (0.1, 11.91), (0.2, 12.67), (0.3, 12.82), (0.4, 13.01), (0.5, 13.06),
-    (0.6, 13.08), (0.7, 13.10), (0.8, 13.24), (0.9, 13.26), (1.0, 13.40),
-)  # fmt: skip
-TABLES: dict[str, tuple[Table, Table]] = {
-    "flooded": (BCI, T105), "agm": (AGM_LOW, AGM_HIGH), "gel": (AGM_LOW, GEL), "lifepo4": (LIFEPO4, LIFEPO4),
-}  # fmt: skip
-
-STEP_S = 600.0
-SAY_S = 600.0
-PARTICLES = 72
-GRID = 100
-REST_S = 6 * 3600.0  # idle time before a voltage counts as rested (a battery maker's user guide, §7.4)
-INDEPENDENT_S = 5 * 3600.0  # voltages closer than this share the errors of table, temperature and relaxation
-CLOUD_SHARE = 0.5  # how far the inferred charging current is off, at random, from step to step
+STEP_S = 840.0  # a judgement is told at least every quarter of an hour
+PUMPS_H = 50.0  # a guess where nobody measured: the hours in which all pumps would empty the battery
+STATION_A = 0.08  # what the boards draw beside the pumps, and a little self-discharge
+PANEL_V = 16.5  # at which a panel gives its power: the current of a charger that only connects it
+LOAD_SPREAD, LOAD_SPREAD_UNKNOWN = 0.06, 0.4
 MODEL_ERROR = 0.045  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
-WANDER_H = 0.004  # how far a state of charge strays within an hour from what the model says
-SURFACE_H = 1.3  # how fast the surface charge fades from the voltage's meaning
-
-
-def rested_voltage(table: Table, state_of_charge: float) -> float:
-    """Rested volts by linear interpolation; beyond the table's ends its last slope goes on."""
-    at = min(max(bisect_right(table, (state_of_charge, 99.0)), 1), len(table) - 1)
-    (s0, v0), (s1, v1) = table[at - 1], table[at]
-    return v0 + (v1 - v0) * (state_of_charge - s0) / (s1 - s0)
-
-
-def state_of_charge(table: Table, volts: float) -> float:
-    """The state of charge at which the battery rests at `volts`, within 0 to 1."""
-    at = next((i for i in range(1, len(table)) if table[i][1] >= volts), len(table) - 1)
-    (s0, v0), (s1, v1) = table[at - 1], table[at]
-    return min(max(s0 + (s1 - s0) * (volts - v0) / (v1 - v0), 0.0), 1.0)
-
-
-def _within(charge: float) -> float:
-    """The state of charge within 0 to 1. (`min` and `max` would take three times as long, for each hypothesis.)"""
-    return 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
-
-
-class _Hypothesis:
-    """One guess at all that is unknown. Volts and ohms are those of a 12 V battery of 100 Ah."""
-
-    __slots__ = ("accept_h", "blend", "capacity", "charge", "gain", "load", "log_weight", "offset_v", "ohm", "slow_ohm")
-
-    def __init__(self, chance: Random, load_spread: float, own_table: bool, least_gain: float) -> None:
-        self.charge = chance.uniform(0.15, 1.0)
-        self.blend = 0.5 if own_table else chance.uniform(-0.1, 1.1)
-        self.offset_v = chance.gauss(0, 0.012)
-        self.ohm = 0.011 * exp(chance.gauss(0, 0.35))
-        self.slow_ohm = 0.010 * exp(chance.gauss(0, 0.5))
-        self.capacity = min(max(chance.gauss(0.92, 0.09), 0.6), 1.15)
-        self.load = exp(chance.gauss(0, load_spread))
-        self.gain = chance.uniform(least_gain, 0.95)
-        self.accept_h = exp(chance.gauss(log(1.6), 0.4))
-        self.log_weight = 0.0
-
-
-SHRINK = 0.985
-# Never surer than this of anything, however long the nights agree: the model itself is not better (standard
-# deviations).
-LEAST_SPREAD = {
-    "blend": 0.2, "offset_v": 0.008, "ohm": 0.0015, "slow_ohm": 0.002, "capacity": 0.05, "load": 0.02, "gain": 0.06,
-    "accept_h": 0.3, "charge": 0.012,
-}  # fmt: skip
+VOLT_ERROR_V = 0.013  # of a steady voltage under load
+SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = 1.3, 0.12, 0.30  # surface charge: how it fades, its size and how unsure that is
+CHARGING_V = 0.03  # above rest: current flows in
+LEARNED_S = 2 * 3600.0  # of night, before what is rest is taken from the cloud …
+UNLEARNED_CHARGING_V = 12.75  # … and not from this
+CHARGER_V = 0.15  # so far above a full battery's rest by night, and not falling: somebody has put a charger on
+SETTLED_V = 0.06  # a charger's set-point stands so still
+DROPPED_V = 0.3  # below the highest of the day: gone over to float
+MOST_RESTED = 96  # thinned out beyond: a day
 
 
 class StateOfCharge:
-    """The cloud. Feed it every voltage; it steps by ten minutes of the station's time."""
+    """Feed it every voltage and current; it steps by fourteen minutes of the station's time."""
 
-    def __init__(self, battery, panel_w: float | None, load_a: float | None, daylight: Daylight) -> None:
-        """battery: the site's table; load_a: all pumps together at 12.6 V, None if nobody measured."""
+    def __init__(self, battery, panel_w: float | None, pumps_a: dict[str, float | None], daylight: Daylight) -> None:
+        """battery: the site's table; pumps_a: each pump's current at 12.6 V, None if nobody measured."""
         self._daylight = daylight
         self._scale = 12.0 / battery.nominal_voltage_v
-        self._capacity_ah = battery.capacity_ah * battery.in_parallel
+        self._label_ah = battery.capacity_ah * battery.in_parallel
         own = battery.rested_voltage_v
         tables = (tuple((s, v * self._scale) for s, v in own),) * 2 if own else TABLES[battery.chemistry]
-        self._lithium = battery.chemistry == "lifepo4"
-        # Tables on a fine grid, so that a hypothesis's voltage is one look-up.
-        self._grids = [[rested_voltage(table, (i - 5) / GRID) for i in range(GRID + 11)] for table in tables]
-        self._load_a = load_a if load_a is not None else 2.0
+        self._full_v = max(table[-1][1] for table in tables)
+        is_known = None not in pumps_a.values()
+        guess_a = self._label_ah / PUMPS_H / len(pumps_a)
+        self._pumps_a = {name: guess_a if amps is None else amps for name, amps in pumps_a.items()}
         # A panel that nobody wrote down is large enough for its load, and may be much larger.
-        unknown_w = 16.5 / self._scale * max(0.15 * self._capacity_ah, 7 * self._load_a)
-        self._panel_a = (panel_w or unknown_w) / 16.5 * self._scale
-        self._chance = Random(7)
-        spread = 0.05 if load_a is not None else 0.35
-        least_gain = 0.35 if panel_w else 0.2
-        self._cloud = [_Hypothesis(self._chance, spread, bool(own), least_gain) for _ in range(PARTICLES)]
-        self._load_gain = self._capacity_gain = 1.0
+        unknown_w = PANEL_V / self._scale * max(0.15 * self._label_ah, 7 * sum(self._pumps_a.values()))
+        self._panel_a = (panel_w or unknown_w) / PANEL_V * self._scale
+        self._cloud = Cloud(
+            battery.chemistry, tables, self._label_ah,
+            LOAD_SPREAD if is_known else LOAD_SPREAD_UNKNOWN, 0.35 if panel_w else 0.2,
+        )  # fmt: skip
         self.mean: float | None = None
         self.low = self.high = 0.0
         self.basis = "loaded"
         self.volts: float | None = None
         self.judged_s = 0.0
-        self.charge_ended_s: float | None = None  # when the sun last charged
+        self.charge_ended_s: float | None = None
         self.idle_since_s: float | None = None
-        self._said_s = 0.0
+        self._load_gain = 1.0
         self._start_s: float | None = None
-        self._sum = 0.0
-        self._n = 0
+        self._sum, self._n = 0.0, 0
+        self._currents: dict[str, tuple[float, int]] = {}  # of this step: sum and number, by sensor
+        self._measured_a: dict[str, float] = {}  # of the last step
+        self._running: frozenset[str] = frozenset(self._pumps_a)
+        self._dark_s = 0.0  # how much night has been weighed
+        self._idle: deque[tuple[float, float]] = deque(maxlen=MOST_RESTED)
         self._held_v = self._held_s = self._top_v = 0.0
 
-    def add(self, time_s: float, volts: float, pumping: bool, celsius: float | None) -> BatteryJudged | None:
-        """Take one reading; answers every ten minutes. celsius: of the battery, if known."""
-        if self._start_s is None:
-            self._start_s = time_s
+    # -- what comes in
+
+    def add(self, time_s: float, volts: float, running: frozenset[str], celsius: float | None) -> BatteryJudged | None:
+        """Take one voltage; answers every fourteen minutes. running: the pumps that do; celsius: of the battery."""
+        judged = None
+        if self._start_s is None or time_s < self._start_s:  # at first, and when the station's clock was set back
+            self._start_s, self._sum, self._n = time_s, 0.0, 0
         elif time_s - self._start_s >= STEP_S:
-            self._step(time_s, pumping, celsius)
+            self._step(time_s, running, celsius)
+            judged = BatteryJudged(time_s, self.mean, self.low, self.high, self.basis)
         self._sum += volts * self._scale
         self._n += 1
-        if self.mean is None or time_s - self._said_s < SAY_S or self.judged_s <= self._said_s:
-            return None
-        self._said_s = time_s
-        return BatteryJudged(time_s, self.mean, self.low, self.high, self.basis)
+        return judged
+
+    def hear_current(self, sensor: str, amperes: float) -> None:
+        """One reading of a pump's sensor (by the pump's name), or of the panel's ("panel")."""
+        total, n = self._currents.get(sensor, (0.0, 0))
+        self._currents[sensor] = (total + amperes, n + 1)
+
+    def hear_resistance(self, ohm: float, sigma_ohm: float) -> None:
+        """The series resistance, as a step of the load has shown it."""
+        self._cloud.weigh_ohm(ohm, sigma_ohm)
+
+    # -- what is asked
 
     def load_a(self, volts: float | None) -> float:
-        """The pumps' current at this voltage, A."""
-        return self._load_a * self._load_gain * (volts * self._scale / 12.6 if volts else 1.0)
+        """What is drawn of the battery at this voltage, A."""
+        known_a, guessed_a = self._load(volts * self._scale if volts else 12.6)
+        return known_a + guessed_a * self._load_gain
 
     @property
     def usable_ah(self) -> float:
         """Capacity as estimated, ampere-hours."""
-        return self._capacity_ah * self._capacity_gain
+        return self._label_ah * self._cloud.mean("capacity")
 
-    def _step(self, time_s: float, pumping: bool, celsius: float | None) -> None:
+    def rested_v(self, charge: float) -> float:
+        """What the station would read at rest at that charge, V."""
+        return self._cloud.rested_v(charge) / self._scale
+
+    @property
+    def ohm(self) -> float:
+        """Series resistance as estimated, the slow part included."""
+        return self._cloud.mean("ohm")
+
+    # -- a step
+
+    def _load(self, volts: float) -> tuple[float, float]:
+        """Amperes as measured, and as guessed."""
+        measured = self._measured_a
+        known_a = sum([amps for name, amps in measured.items() if name != "panel"])
+        guess_a = sum([amps for name, amps in self._pumps_a.items() if name in self._running and name not in measured])
+        return known_a, STATION_A + guess_a * volts / 12.6
+
+    def _step(self, time_s: float, running: frozenset[str], celsius: float | None) -> None:
         dt_s = time_s - self._start_s
-        dark = self._daylight.is_dark(time_s)
         volts = self._sum / self._n
         self._start_s, self._sum, self._n = time_s, 0.0, 0
+        self._running = running
+        self._measured_a = {name: max(total / n, 0.0) for name, (total, n) in self._currents.items()}
+        self._currents.clear()
+        dark, cloud = self._daylight.is_dark(time_s), self._cloud
+        known_a, guessed_a = self._load(volts)
         if dt_s > 3 * STEP_S:
-            self._drift(dt_s, dark, pumping)
+            cloud.drift(dt_s, known_a, guessed_a, dark and dt_s < 8 * 3600)
             dt_s = STEP_S
-        charging = not dark and volts > 12.75 + (0.5 if self._lithium else 0.0)
-        if charging:
+        is_charging = self._is_charging(volts, dark)
+        if is_charging:
             self.charge_ended_s = time_s
-        self.idle_since_s = None if pumping else (self.idle_since_s or time_s)
+        self._note_rest(time_s, volts, is_charging)
         self._hold(volts, dt_s)
-        if dark:
-            self._discharge(volts, dt_s, pumping)
-            self._weigh_night(volts, time_s, pumping, celsius, dt_s)
+        since_s = time_s - self.charge_ended_s if self.charge_ended_s else 12 * 3600.0
+        panel_a = self._measured_a.get("panel")
+        if dark and not is_charging:
+            cloud.discharge(dt_s, known_a, guessed_a)
+            self._dark_s += dt_s
+        elif panel_a is not None and not dark:
+            cloud.charge_measured(volts, dt_s, known_a, guessed_a, panel_a, self._held_s > 900)
         else:
-            self._charge(volts, dt_s, self._daylight.noon_share(time_s), pumping)
-        self.basis = "charging" if charging else "loaded"
-        if self.idle_since_s and time_s - max(self.idle_since_s, self.charge_ended_s or 0) > REST_S:
-            self.basis = "rested"
-        self._normalise()
-        self.volts, self.judged_s = volts, time_s
+            sun = self._daylight.noon_share(time_s)
+            held = self._held_s > 900 and sun > 0.25
+            floating = held and self._top_v - DROPPED_V > volts > 13.2 and not cloud.is_lithium
+            most_a = self._panel_a * sun if not dark else 0.25 * self._label_ah
+            cloud.charge(volts, dt_s, known_a, guessed_a, most_a, held, floating)
+        if (dark and not is_charging) or (self.idle_since_s is not None and since_s > LEARNED_S):
+            self._weigh(volts, time_s, since_s, dt_s, known_a, guessed_a, celsius)
+        cloud.normalise()
+        self._answer(time_s, volts, is_charging)
+
+    def _is_charging(self, volts: float, dark: bool) -> bool:
+        if dark:
+            return self.volts is not None and volts > self._full_v + CHARGER_V and volts > self.volts - 0.01
+        if self._dark_s < LEARNED_S:
+            return volts > UNLEARNED_CHARGING_V + (0.5 if self._cloud.is_lithium else 0.0)
+        return volts > self._cloud.rested_v() + CHARGING_V
+
+    def _note_rest(self, time_s: float, volts: float, is_charging: bool) -> None:
+        if self._running or is_charging or sum(self._load(volts)) > 2 * STATION_A:
+            self.idle_since_s = None
+            self._idle.clear()
+            return
+        self.idle_since_s = self.idle_since_s or time_s
+        if len(self._idle) == MOST_RESTED:
+            kept = list(self._idle)[::2]
+            self._idle.clear()
+            self._idle.extend(kept)
+        self._idle.append((time_s, volts))
 
     def _hold(self, volts: float, dt_s: float) -> None:
         """How long the voltage has stood still at a charger's set-point."""
-        lowest = 13.4 if self._lithium else 13.25
+        lowest = 13.4 if self._cloud.is_lithium else 13.25
         self._top_v = max(volts, self._top_v - 0.3 * dt_s / 3600 if volts < 13.2 else self._top_v)
-        if volts > lowest and abs(volts - self._held_v) < 0.06:
+        if volts > lowest and abs(volts - self._held_v) < SETTLED_V:
             self._held_s += dt_s
             self._held_v += 0.2 * (volts - self._held_v)
         else:
             self._held_v, self._held_s = volts, 0.0
 
-    def _rest_v(self, h: _Hypothesis) -> float:
-        place = (h.charge + 0.05) * GRID
-        at = int(place)
-        share = place - at
-        first, second = self._grids
-        one = first[at] + (first[at + 1] - first[at]) * share
-        return one + h.blend * (second[at] + (second[at + 1] - second[at]) * share - one) + h.offset_v
-
-    def _discharge(self, volts: float, dt_s: float, pumping: bool) -> None:
-        drawn = (self._load_a * volts / 12.6 if pumping else 0.03) * dt_s / 3600 / self._capacity_ah
-        stray = WANDER_H * (dt_s / 3600) ** 0.5
-        gauss = self._chance.gauss
-        for h in self._cloud:
-            h.charge = _within(h.charge - drawn * h.load / h.capacity + stray * gauss(0, 1))
-
-    def _weigh_night(self, volts: float, time_s: float, pumping: bool, celsius: float | None, dt_s: float) -> None:
-        since_h = (time_s - self.charge_ended_s) / 3600 if self.charge_ended_s else 12.0
+    def _weigh(
+        self, volts: float, time_s: float, since_s: float, dt_s: float, known_a: float, guessed_a: float,
+        celsius: float | None,
+    ) -> None:  # fmt: skip
+        warm_v = 0.0 if self._cloud.is_lithium else RESTED_V_PER_K * ((20.0 if celsius is None else celsius) - 26.0)
+        surface = exp(-since_s / 3600 / SURFACE_H)
         # Surface charge still lifts the voltage by an amount that nobody knows: look away until it has faded.
-        sigma = 0.013 + 0.30 * exp(-since_h / SURFACE_H)
-        bias = 0.12 * exp(-since_h / SURFACE_H)
-        per_ohm = self._load_a * volts / 12.6 * 100 / self._capacity_ah if pumping else 0.0
-        if not pumping and self.idle_since_s is not None:
-            sigma += 0.05 * exp(-(time_s - self.idle_since_s) / 7200)
-        warm = 0.0015 * ((celsius if celsius is not None else 20.0) - 26.0) if not self._lithium else 0.0
-        power = -0.5 / sigma**2 * dt_s / INDEPENDENT_S
-        for h in self._cloud:
-            miss = volts - warm - bias - self._rest_v(h) + per_ohm * h.load * (h.ohm + h.slow_ohm)
-            h.log_weight += max(power * miss * miss, -60.0)
+        sigma_v = VOLT_ERROR_V + SURFACE_UNSURE_V * surface
+        volts -= SURFACE_V * surface
+        if self.idle_since_s is not None:
+            begun_s = max(self.idle_since_s, self.charge_ended_s or 0.0)
+            kept = [(at_s - begun_s, v) for at_s, v in self._idle if at_s > begun_s]
+            rested = rested_estimate([at_s for at_s, _ in kept], [v for _, v in kept])
+            if rested is None:
+                sigma_v += 0.05 * exp(-(time_s - self.idle_since_s) / 7200)
+            else:
+                volts, sigma_v = rested[0], hypot(rested[1], VOLT_ERROR_V)
+        self._cloud.weigh_voltage(volts - warm_v, sigma_v, dt_s, known_a, guessed_a)
 
-    def _charge(self, volts: float, dt_s: float, sun_share: float, pumping: bool) -> None:
-        load_a = self._load_a * volts / 12.6 if pumping else 0.0
-        size = self._capacity_ah / 100
-        held = self._held_s > 900 and sun_share > 0.25
-        floating = held and self._top_v - 0.3 > volts > 13.2 and not self._lithium
-        gauss = self._chance.gauss
-        for h in self._cloud:
-            load = load_a * h.load
-            most = self._panel_a * h.gain * sun_share - load
-            above = volts - self._rest_v(h)
-            ohm = h.ohm + h.slow_ohm
-            net = above * size / (ohm + 0.06 if above > 0 else ohm)
-            accept = self._capacity_ah * (1.02 - h.charge) / h.accept_h
-            if net > most:
-                net = most
-            if net > accept:
-                net = accept
-            if net < -load:
-                net = -load
-            if net > 0:
-                efficiency = 0.97 if h.charge < 0.8 else max(0.97 - 1.6 * (h.charge - 0.8), 0.5)
-                net *= (1.0 if self._lithium else efficiency) * (1 + CLOUD_SHARE * gauss(0, 1))
-            h.charge = _within(h.charge + net * dt_s / 3600 / (self._capacity_ah * h.capacity))
-            if held and most > 0 and volts > 13.9:
-                # The controller holds back: so the battery accepts less than the sun would give.
-                excess = (accept - most) / (0.35 * most + 0.02 * self._capacity_ah)
-                h.log_weight -= log(1 + exp(min(excess, 30.0))) * dt_s / INDEPENDENT_S
-            elif floating:
-                # Its controller has gone over to the lower set-point, as they do when a battery is full.
-                h.log_weight -= min(((0.98 - h.charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
-            elif above < 0.0 and sun_share > 0.5:
-                h.log_weight -= min(above * above / (2 * 0.08**2), 20.0) * dt_s / INDEPENDENT_S
-
-    def _drift(self, dt_s: float, dark: bool, pumping: bool) -> None:
-        """Nothing was heard for a while: the load went on, and the sun may have done anything."""
-        spread = min(0.25, 0.04 * dt_s / 3600)
-        for h in self._cloud:
-            drawn = self._load_a * h.load * dt_s / 3600 / (self._capacity_ah * h.capacity) if pumping else 0.0
-            gained = 0.0 if dark and dt_s < 8 * 3600 else self._chance.uniform(0, 2 * drawn + spread)
-            h.charge = _within(h.charge - drawn + gained)
-
-    def _normalise(self) -> None:
-        """Bring the weights to sum 1, answer, and draw the cloud anew when few hypotheses carry it."""
+    def _answer(self, time_s: float, volts: float, is_charging: bool) -> None:
         cloud = self._cloud
-        top = max([h.log_weight for h in cloud])
-        level = top + log(sum([exp(h.log_weight - top) for h in cloud]))
-        for h in cloud:
-            h.log_weight = max(h.log_weight - level, -700.0)
-        weights = [exp(h.log_weight) for h in cloud]
-        self._load_gain = sum([weight * h.load for weight, h in zip(weights, cloud, strict=True)])
-        self._capacity_gain = sum([weight * h.capacity for weight, h in zip(weights, cloud, strict=True)])
-        self.mean = sum([weight * h.charge for weight, h in zip(weights, cloud, strict=True)])
-        ranked = sorted([(h.charge, weight) for weight, h in zip(weights, cloud, strict=True)])
-        below = hypot(self.mean - self._quantile(ranked, 0.05), MODEL_ERROR)
-        above = hypot(self._quantile(ranked, 0.95) - self.mean, MODEL_ERROR)
-        self.low, self.high = max(self.mean - below, 0.0), min(self.mean + above, 1.0)
-        if 1 / sum(weight * weight for weight in weights) < 0.5 * len(cloud):
-            self._redraw(weights)
-
-    @staticmethod
-    def _quantile(ranked: list[tuple[float, float]], share: float) -> float:
-        total = 0.0
-        for charge, weight in ranked:
-            total += weight
-            if total >= share:
-                return charge
-        return ranked[-1][0]
-
-    def _redraw(self, weights: list[float]) -> None:
-        """Systematic resampling, then a kernel that keeps mean and spread (Liu & West 2001, from memory)."""
-        size, at, reached = len(weights), 0, weights[0]
-        start = self._chance.random() / size
-        drawn: list[_Hypothesis] = []
-        for i in range(size):
-            while reached < start + i / size and at < size - 1:
-                at += 1
-                reached += weights[at]
-            drawn.append(self._cloud[at])
-        gauss = self._chance.gauss
-        columns = {}
-        for name, least in LEAST_SPREAD.items():
-            values = [getattr(h, name) for h in drawn]
-            mean = sum(values) / size
-            spread = (sum((value - mean) ** 2 for value in values) / size) ** 0.5
-            jitter = (max(spread, least) ** 2 - (SHRINK * spread) ** 2) ** 0.5
-            columns[name] = [SHRINK * v + (1 - SHRINK) * mean + jitter * gauss(0, 1) for v in values]
-        level = -log(size)
-        for i, h in enumerate(self._cloud):
-            for name, values in columns.items():
-                setattr(h, name, values[i])
-            h.charge = _within(h.charge)
-            h.ohm, h.slow_ohm, h.accept_h = max(h.ohm, 0.002), max(h.slow_ohm, 0.0), max(h.accept_h, 0.3)
-            h.gain, h.load, h.capacity = max(h.gain, 0.05), max(h.load, 0.2), min(max(h.capacity, 0.4), 1.2)
-            h.log_weight = level
+        self.mean = min(max(cloud.mean("charge"), 0.0), 1.0)
+        low, high = cloud.quantiles(0.05, 0.95)
+        self.low = max(self.mean - hypot(self.mean - low, MODEL_ERROR), 0.0)
+        self.high = min(self.mean + hypot(high - self.mean, MODEL_ERROR), 1.0)
+        self._load_gain = cloud.mean("load")
+        self.basis = "charging" if is_charging else "loaded"
+        if self.idle_since_s and time_s - max(self.idle_since_s, self.charge_ended_s or 0.0) >= REST_S:
+            self.basis = "rested"
+        self.volts, self.judged_s = volts, time_s

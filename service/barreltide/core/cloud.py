@@ -1,0 +1,273 @@
+"""A cloud of hypotheses about one battery: each a guess at all that nobody has measured, weighed by what it foretells.
+
+Theory. What is unknown falls into two kinds. The charge itself, the usable capacity, the load, how much of the panel's
+power arrives and how the battery takes charge bend everything that follows, so they are guessed: each hypothesis
+carries one guess (a particle filter). Given its charge, the voltage is linear in the rest: where the battery lies
+between its two published tables, what the meter and the battery are off together, and the resistance. These it does
+not guess but knows as a normal distribution of its own, brought up to date reading by reading (Rao and Blackwell;
+Doucet, de Freitas, Murphy and Russell 2000, from memory). So a hundred hypotheses do what a thousand would have to.
+
+Hypotheses that foretell badly lose weight, and are drawn anew from those that foretell well, with a kernel that keeps
+mean and spread (Liu and West 2001, from memory).
+
+It assumes one battery: unequal ones in parallel are seen as one. Volts are those of a 12 V battery.
+
+Sources: resistance, fast and slow together, 10 to 30 mΩ for 100 Ah with its wiring, half as much again at half charge
+(a cell model; makers' sheets, from memory). Efficiency falls near full (Stevens and Corey 1996). The current that a
+charging voltage drives grows faster than the voltage stands above rest, as in Tafel's law (the two figures chosen by
+judgement). Below the published tables the voltage collapses to 10.5 V under load (the end of every capacity test).
+"""
+
+from __future__ import annotations
+
+from math import exp, log
+from random import Random
+
+from .lead import Table, rested_voltage
+
+SIZE, SIZE_LOAD_UNKNOWN = 96, 192
+GRID = 100
+KNEE_V, KNEE_SHARE = 0.7, 0.03  # how the rested voltage falls beside its table when nearly empty
+TABLES_DIFFER = 0.35  # a battery's place between its tables: standard deviation, in their distance
+METER_V = {"flooded": 0.04, "agm": 0.05, "gel": 0.05, "lifepo4": 0.04}  # what meter and table may be off together
+METER_STRAYS_V_H = 0.002  # and how far that strays in an hour: warmth, a resistance that grows
+OHM, OHM_UNSURE = 0.022, 0.010  # of 100 Ah, full
+OHM_GROWS = 0.7  # the resistance when empty, above that when full
+CHARGE_V, CHARGE_POWER = 5.0, 1.45  # the current is capacity times (volts above rest / CHARGE_V) ^ CHARGE_POWER, per h
+CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
+STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
+INDEPENDENT_S = 2.5 * 3600.0  # voltages closer than this share their errors
+SHRINK = 0.985
+# Never surer than this of anything, however long the nights agree: the model itself is not better (standard
+# deviations).
+LEAST_SPREAD = {"charge": 0.012, "capacity": 0.04, "load": 0.02, "gain": 0.06, "accept_h": 0.3, "charge_v": 0.3}
+
+
+class Hypothesis:
+    """One guess. charge, capacity (of the label's): shares. load, gain: factors of the load as written down, and of
+    the clear sky's current. accept_h: hours in which a battery would fill at the rate it accepts when empty. charge_v:
+    see `CHARGE_V`. blend, offset_v, ohm: the means of what is linear; c…: their covariances."""
+
+    __slots__ = (
+        "accept_h", "blend", "capacity", "cbb", "cbo", "cbr", "coo", "cor", "crr", "charge", "charge_v", "gain", "load",
+        "log_weight", "offset_v", "ohm",
+    )  # fmt: skip
+
+    def copy(self) -> Hypothesis:
+        twin = Hypothesis.__new__(Hypothesis)
+        for name in Hypothesis.__slots__:
+            setattr(twin, name, getattr(self, name))
+        return twin
+
+
+class Cloud:
+    """All hypotheses about one battery. Amperes and ampere-hours are those of the whole bank."""
+
+    def __init__(
+        self, chemistry: str, tables: tuple[Table, Table], label_ah: float, load_spread: float, least_gain: float
+    ) -> None:
+        """tables: rested voltages, the same twice if they are the battery's own. load_spread: of the load, as the
+        standard deviation of a logarithm; least_gain: the least share of the panel's power that may arrive."""
+        self.label_ah = label_ah
+        self.is_lithium = chemistry == "lifepo4"
+        grids = [[rested_voltage(table, (i - 5) / GRID) - self._knee_v(i) for i in range(GRID + 11)] for table in tables]
+        self._lower, self._between = grids[0], [b - a for a, b in zip(*grids, strict=True)]
+        self._chance = chance = Random(7)
+        size = SIZE if load_spread < 0.2 else SIZE_LOAD_UNKNOWN
+        ohm = 100.0 / label_ah
+        self._all: list[Hypothesis] = []
+        for i in range(size):
+            h = Hypothesis()
+            h.charge = 0.15 + 0.85 * (i + chance.random()) / size
+            h.capacity = min(max(chance.gauss(0.92, 0.09), 0.6), 1.15)
+            h.load = exp(chance.gauss(0, load_spread))
+            h.gain = chance.uniform(least_gain, 0.95)
+            h.accept_h = exp(chance.gauss(log(1.6), 0.4))
+            h.charge_v = CHARGE_V * exp(chance.gauss(0, 0.2))
+            h.blend, h.offset_v, h.ohm = 0.5, 0.0, OHM * ohm
+            h.cbb = 0.0 if tables[0] == tables[1] else TABLES_DIFFER**2
+            h.coo, h.crr = METER_V[chemistry] ** 2, (OHM_UNSURE * ohm) ** 2
+            h.cbo = h.cbr = h.cor = 0.0
+            h.log_weight = 0.0
+            self._all.append(h)
+        self._weights = [1 / size] * size
+
+    def _knee_v(self, i: int) -> float:
+        return 0.0 if self.is_lithium else KNEE_V * exp(-max((i - 5) / GRID, 0.0) / KNEE_SHARE)
+
+    # -- what is believed
+
+    def mean(self, name: str) -> float:
+        """The weighted mean of one of a hypothesis's values."""
+        return sum([weight * getattr(h, name) for weight, h in zip(self._weights, self._all, strict=True)])
+
+    def quantiles(self, low: float, high: float) -> tuple[float, float]:
+        """Of the charge."""
+        ranked = sorted([(h.charge, weight) for weight, h in zip(self._weights, self._all, strict=True)])
+        found, total = [], 0.0
+        for charge, weight in ranked:
+            total += weight
+            while len(found) < 2 and total >= (low, high)[len(found)] - 1e-9:
+                found.append(charge)
+        return found[0], found[1]
+
+    def rested_v(self, charge: float | None = None) -> float:
+        """What the meter would show at rest, at that charge or at the charge that each hypothesis believes in."""
+        return sum(
+            [
+                weight * (self._table_v(h, h.charge if charge is None else charge) + h.offset_v)
+                for weight, h in zip(self._weights, self._all, strict=True)
+            ]
+        )
+
+    def _table_v(self, h: Hypothesis, charge: float) -> float:
+        place = (charge + 0.05) * GRID
+        at = int(place)
+        share = place - at
+        lower, between = self._lower, self._between
+        return lower[at] + (lower[at + 1] - lower[at]) * share + h.blend * (
+            between[at] + (between[at + 1] - between[at]) * share
+        )
+
+    # -- what happens to it
+
+    def discharge(self, dt_s: float, known_a: float, guessed_a: float) -> None:
+        """Draws the load: `known_a` as measured, `guessed_a` times each hypothesis's factor."""
+        per_a = dt_s / 3600 / self.label_ah
+        stray, gauss = STRAYS_H * (dt_s / 3600) ** 0.5, self._chance.gauss
+        for h in self._all:
+            charge = h.charge - (known_a + guessed_a * h.load) * per_a / h.capacity + stray * gauss(0, 1)
+            h.charge = 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
+
+    def weigh_voltage(self, volts: float, sigma_v: float, dt_s: float, known_a: float, guessed_a: float) -> None:
+        """A voltage that nothing charges, under that load; dt_s: since the last. It moves each hypothesis's normal
+        distribution (Kalman's update), and its weight by how far off it was."""
+        noise = sigma_v * sigma_v * INDEPENDENT_S / dt_s
+        strays = METER_STRAYS_V_H**2 * dt_s / 3600
+        lower, between = self._lower, self._between
+        for h in self._all:
+            place = (h.charge + 0.05) * GRID
+            at = int(place)
+            share = place - at
+            apart = between[at] + (between[at + 1] - between[at]) * share
+            amperes = (known_a + guessed_a * h.load) * (1 + OHM_GROWS * (1 - h.charge))
+            coo = h.coo + strays
+            pb = h.cbb * apart + h.cbo - h.cbr * amperes
+            po = h.cbo * apart + coo - h.cor * amperes
+            pr = h.cbr * apart + h.cor - h.crr * amperes
+            variance = pb * apart + po - pr * amperes + noise
+            at_rest = lower[at] + (lower[at + 1] - lower[at]) * share
+            miss = volts - at_rest - h.blend * apart - h.offset_v + h.ohm * amperes
+            kb, ko, kr = pb / variance, po / variance, pr / variance
+            h.blend += kb * miss
+            h.offset_v += ko * miss
+            h.ohm += kr * miss
+            h.cbb -= kb * pb
+            h.cbo -= kb * po
+            h.cbr -= kb * pr
+            h.coo = coo - ko * po
+            h.cor -= ko * pr
+            h.crr -= kr * pr
+            h.log_weight -= min(0.5 * miss * miss / variance + 0.5 * log(variance), 60.0)
+
+    def weigh_ohm(self, ohm: float, sigma_ohm: float) -> None:
+        """The resistance as a step of the load has shown it, when nothing else moved."""
+        for h in self._all:
+            variance = h.crr + sigma_ohm * sigma_ohm
+            miss = ohm - h.ohm
+            kb, ko, kr = h.cbr / variance, h.cor / variance, h.crr / variance
+            h.blend, h.offset_v, h.ohm = h.blend + kb * miss, h.offset_v + ko * miss, h.ohm + kr * miss
+            h.cbb, h.cbo, h.coo = h.cbb - kb * h.cbr, h.cbo - kb * h.cor, h.coo - ko * h.cor
+            h.cbr, h.cor, h.crr = h.cbr - kb * h.crr, h.cor - ko * h.crr, h.crr - kr * h.crr
+
+    def charge(
+        self, volts: float, dt_s: float, known_a: float, guessed_a: float, most_a: float, is_held: bool, is_float: bool
+    ) -> None:
+        """A span of light. most_a: what the panel gives under a clear sky, of which each hypothesis sees its share.
+        is_held: the charger stands at a set-point, so the battery accepts less than the sun would give; is_float: at
+        its lower one, as they do when a battery is full."""
+        label_ah, gauss = self.label_ah, self._chance.gauss
+        independent = dt_s / INDEPENDENT_S
+        for h in self._all:
+            load_a = known_a + guessed_a * h.load
+            sun_a = most_a * h.gain - load_a
+            above = volts - self._table_v(h, h.charge) - h.offset_v
+            net_a = label_ah * (above / h.charge_v) ** CHARGE_POWER if above > 0 else above / h.ohm - load_a
+            accept_a = label_ah * (1.02 - h.charge) / h.accept_h
+            if is_held:
+                if sun_a > 0 and volts > 13.9:
+                    excess = (accept_a - sun_a) / (0.35 * sun_a + 0.02 * label_ah)
+                    h.log_weight -= log(1 + exp(min(excess, 30.0))) * independent
+            elif 0 < sun_a < min(net_a, accept_a):
+                h.log_weight -= min(0.5 * (log(net_a / sun_a) / 0.4) ** 2, 20.0) * independent
+            if is_float:
+                h.log_weight -= min(((0.98 - h.charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
+            net_a = max(min(net_a, sun_a, accept_a), -load_a)
+            self._gain(h, net_a * (1 + CLOUD_SHARE * gauss(0, 1)) if net_a > 0 else net_a, dt_s)
+
+    def charge_measured(
+        self, volts: float, dt_s: float, known_a: float, guessed_a: float, panel_a: float, is_held: bool
+    ) -> None:
+        """The same where a sensor reads the panel's current: nothing is inferred, and what a held battery still takes
+        tells how full it is."""
+        gauss = self._chance.gauss
+        for h in self._all:
+            net_a = panel_a - known_a - guessed_a * h.load
+            if is_held and net_a > 0 and volts > 13.9:
+                accept_a = self.label_ah * (1.02 - h.charge) / h.accept_h
+                miss = (net_a - accept_a) / (0.35 * net_a + 0.01 * self.label_ah)
+                h.log_weight -= min(0.5 * miss * miss, 20.0) * dt_s / INDEPENDENT_S
+            self._gain(h, net_a * (1 + 0.03 * gauss(0, 1)), dt_s)
+
+    def _gain(self, h: Hypothesis, net_a: float, dt_s: float) -> None:
+        """Puts in, or takes out, that current. Near full, part of it makes gas."""
+        if net_a > 0 and not self.is_lithium:
+            net_a *= 0.97 if h.charge < 0.8 else max(0.97 - 1.6 * (h.charge - 0.8), 0.5)
+        charge = h.charge + net_a * dt_s / 3600 / (self.label_ah * h.capacity)
+        h.charge = 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
+
+    def drift(self, dt_s: float, known_a: float, guessed_a: float, is_dark: bool) -> None:
+        """Nothing was heard for a while: the load went on, and the sun may have done anything."""
+        spread = min(0.25, 0.04 * dt_s / 3600)
+        for h in self._all:
+            drawn = (known_a + guessed_a * h.load) * dt_s / 3600 / (self.label_ah * h.capacity)
+            gained = 0.0 if is_dark else self._chance.uniform(0, 2 * drawn + spread)
+            h.charge = min(max(h.charge - drawn + gained, 0.0), 1.0)
+
+    # -- weights
+
+    def normalise(self) -> None:
+        """Bring the weights to sum 1, and draw the cloud anew when few hypotheses carry it."""
+        top = max([h.log_weight for h in self._all])
+        weights = [exp(h.log_weight - top) for h in self._all]
+        level = sum(weights)
+        self._weights = weights = [weight / level for weight in weights]
+        if 1 / sum([weight * weight for weight in weights]) < 0.5 * len(weights):
+            self._redraw()
+        else:
+            for h in self._all:
+                h.log_weight -= top
+
+    def _redraw(self) -> None:
+        size, at, reached = len(self._all), 0, self._weights[0]
+        start = self._chance.random() / size
+        drawn: list[Hypothesis] = []
+        for i in range(size):
+            while reached < start + i / size and at < size - 1:
+                at += 1
+                reached += self._weights[at]
+            drawn.append(self._all[at].copy())
+        gauss = self._chance.gauss
+        for name, least in LEAST_SPREAD.items():
+            values = [getattr(h, name) for h in drawn]
+            mean = sum(values) / size
+            spread = (sum([(value - mean) ** 2 for value in values]) / size) ** 0.5
+            jitter = (max(spread, least) ** 2 - (SHRINK * spread) ** 2) ** 0.5
+            for h, value in zip(drawn, values, strict=True):
+                setattr(h, name, SHRINK * value + (1 - SHRINK) * mean + jitter * gauss(0, 1))
+        for h in drawn:
+            h.charge = min(max(h.charge, 0.0), 1.0)
+            h.capacity, h.load = min(max(h.capacity, 0.4), 1.2), max(h.load, 0.2)
+            h.gain, h.accept_h, h.charge_v = max(h.gain, 0.05), max(h.accept_h, 0.3), max(h.charge_v, 2.0)
+            h.log_weight = 0.0
+        self._all, self._weights = drawn, [1 / size] * size
