@@ -159,6 +159,8 @@ class Bed:
 
     def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted | SiphonChanged]:
         """Let time pass."""
+        if self.high.is_at_rest and (self.low is None or self.low.is_at_rest):
+            return []
         if self.low is not None:
             self.low.recount()
             if self.low.is_unsettled:

@@ -151,6 +151,11 @@ class FloatTrack:
         return self._phases.wet
 
     @property
+    def is_at_rest(self) -> bool:
+        """Whether the passing of time alone changes nothing: no run to end, nothing to count anew, nothing to tell."""
+        return not (self._phases.runs or self._stirred or self._untold)
+
+    @property
     def is_unsettled(self) -> bool:
         """Whether a change waits to last long enough to count."""
         return bool(self._phases.runs)

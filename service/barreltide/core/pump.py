@@ -80,23 +80,22 @@ class Pump:
     def judge(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
         """State what holds at `sampled_s`. dark_since_s: since when nothing charges, None by day."""
         self.judged_s = sampled_s
-        usable = [bed for bed in self.beds if bed.high.wet is not None and not self._is_blind(bed)]
         self._clear_beds(now_s)
         if now_s % 60 < 10:
             if self._single is not None:
                 self._think_again(now_s, sampled_s, dark_since_s)
-            for bed in usable if self.stopped_since_s is None else ():
+            for bed in self._usable() if self.stopped_since_s is None else ():
                 if now_s < self._open_until_s.get(bed.name, 0.0):
                     self._think_again_of(bed, now_s, sampled_s)
         if self.stopped_since_s is not None:
             self._clear_stop(now_s, dark_since_s is not None and dark_since_s < self.stopped_since_s)
             return
-        if self._see_current(now_s) or (
-            dark_since_s is not None and self._see_step(now_s, sampled_s, usable, dark_since_s)
-        ):
+        if self._see_current(now_s) or (dark_since_s is not None and self._see_step(now_s, sampled_s, dark_since_s)):
             return
-        watched = [bed for bed in usable if bed.name not in self._faults]
-        late = {bed.name: seconds for bed in watched if (seconds := bed.overdue_s(sampled_s)) is not None}
+        late = {bed.name: seconds for bed in self.beds if (seconds := bed.overdue_s(sampled_s)) is not None}
+        if max(late.values(), default=0.0) <= 0:
+            return
+        watched = [bed for bed in self._usable() if bed.name not in self._faults]
         overdue = [bed for bed in watched if late.get(bed.name, 0.0) > 0]
         if not overdue:
             return
@@ -107,7 +106,8 @@ class Pump:
         }
         first_due_s = sampled_s - max(late[bed.name] for bed in overdue)
         if len(overdue) == len(watched) and not any(o.rise_s > first_due_s for o in self.beds if o not in watched):
-            least_s = min(late.values()) - (self._patience[1] if sampled_s < self._patience[0] else 0.0)
+            least_s = min(late[bed.name] for bed in overdue)
+            least_s -= self._patience[1] if sampled_s < self._patience[0] else 0.0
             if len(watched) > 1 and least_s > ALL_OVERDUE_S:
                 verdict, since_s = self._stall.of_all(overdue, sampled_s, dark_since_s)
                 self._stop(now_s, since_s, self._stop_words(overdue, since_s), verdict)
@@ -144,6 +144,9 @@ class Pump:
         since_s = min(bed.flow.since_s() for bed in self.beds)
         self._alarms.report(now_s, *cause, since_s, words, verdict.accounts())
 
+    def _usable(self) -> list[Bed]:
+        return [bed for bed in self.beds if bed.high.wet is not None and not self._is_blind(bed)]
+
     def _is_blind(self, bed: Bed) -> bool:
         """Whether its float cannot be trusted, or may soon be said to chatter or to hang."""
         if chatter(bed.high.flips, self.judged_s, bed.period_s) > 0.5 or bed.other_turns() > 0:
@@ -162,12 +165,13 @@ class Pump:
         self._stop(now_s, since_s, f"The pump '{self.name}' has stopped. {seen}", verdict)
         return True
 
-    def _see_step(self, now_s: float, sampled_s: float, usable: list[Bed], dark_since_s: float) -> bool:
+    def _see_step(self, now_s: float, sampled_s: float, dark_since_s: float) -> bool:
         step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S)
         if step is None or step.volts < 1.5 * self._distrusted_v or step.time_s < self._stop_decided_s:
             return False
         if self._trace.undoes(step, dark_since_s) or self.current.is_drawing(sampled_s):
             return False  # another load went, and floats will tell
+        usable = self._usable()
         if not any(bed.is_learned for bed in usable) or any(bed.is_hidden(step.time_s) for bed in usable):
             return False
         if any(bed.rise_s > step.time_s - 5 or self._is_rising(bed, step.time_s) for bed in self.beds):
