@@ -41,6 +41,7 @@ class Normal:
         self.adoptions = 0  # how often an adjustment has become the new normal
         self.work_s = 0.0
         self.spread = 0.0
+        self.margin = 0.0  # beyond the normal, before a phase is overdue
 
     def __len__(self) -> int:
         return len(self.works)
@@ -59,6 +60,7 @@ class Normal:
             self._strangers.clear()
         self.work_s = median(self.works)
         self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
+        self.margin = max(MARGIN + MARGIN_UNSURE / len(self.works), 1.5 * self.spread)
 
 
 class Bed:
@@ -172,17 +174,17 @@ class Bed:
 
     def overdue_s(self, sampled_s: float) -> float | None:
         """How far the present phase is beyond its margin, in seconds of reference work; None if unknown."""
-        high = self.high
-        if high.wet is None or high.raw_wet != high.wet:
+        high, wet, since_s = self.high, self.high.wet, self.high.since_s
+        if wet is None or high.raw_wet != wet:
             return None
-        if self.is_hidden(high.since_s):
+        if high.gaps and self.is_hidden(since_s):
             sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
-        normal = self.normals[high.wet]
-        since_s = max(high.since_s, self.base_s)
-        if len(self.normals[True]) < LEAST_PHASES or len(self.normals[False]) < LEAST_PHASES:
+        normal = self.normals[wet]
+        if self.base_s > since_s:
+            since_s = self.base_s
+        if not self.is_learned:
             return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
-        margin = max(MARGIN + MARGIN_UNSURE / len(normal), 1.5 * normal.spread)
-        return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + margin) - 20
+        return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + normal.margin) - 20
 
     def is_hidden(self, since_s: float) -> bool:
         """Whether a pack is missing, after `since_s`, from when the upper float was last heard on."""
@@ -193,7 +195,7 @@ class Bed:
 
     @property
     def is_learned(self) -> bool:
-        return len(self.normals[True]) >= LEAST_PHASES and len(self.normals[False]) >= LEAST_PHASES
+        return len(self.normals[True].works) >= LEAST_PHASES and len(self.normals[False].works) >= LEAST_PHASES
 
     @property
     def since_s(self) -> float:
