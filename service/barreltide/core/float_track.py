@@ -248,6 +248,10 @@ class FloatTrack:
         self._untold = waiting
         return found
 
+    def edges_between(self, from_s: float, to_s: float) -> list[Edge]:
+        """The edges after `from_s` and before `to_s`."""
+        return self.edges[bisect_right(self.edges, (from_s, True, True)) : bisect_left(self.edges, (to_s,))]
+
     def turns(self, since_s: float, apart_s: float) -> int:
         """How often the float has fallen since then, after a good while up; falls less than `apart_s` apart are one."""
         edges = self.edges[max(bisect_right(self.edges, (since_s, True, True)) - 1, 0) :]
