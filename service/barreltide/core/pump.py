@@ -131,7 +131,7 @@ class Pump:
         verdict = Verdict({cause: 0.0})
         for bed in self.beds:
             words = (
-                f"'{bed.name}' takes {100 * (bed.flow.loss()[1] - 1):.0f} % longer than on its best day, the battery's"
+                f"'{bed.name}' takes {100 * (bed.flow.loss[1] - 1):.0f} % longer than on its best day, the battery's"
                 " voltage allowed for"
             )
             verdict.weigh(words, {cause: 1.0})
