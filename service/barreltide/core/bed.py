@@ -270,6 +270,8 @@ class Bed:
         A float that was found to hang is not trusted again before it moves.
         """
         high, low = self.high, self.low
+        if low is None and self.level_m is None:
+            return "", ""  # there is no other sensor
         is_late = (self.overdue_s(sampled_s) or 0.0) > 0
         if chatter(high.flips, sampled_s, self.period_s) > 0.25:
             return "", ""  # what it said lately proves nothing

@@ -254,7 +254,7 @@ class Monitor:
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._power.judge(now_s, self._battery.load_a(self._trace.volts), self._celsius or self._water.gauge.value)
-            if self._sump_station is not None:
+            if self._sump_station is not None and self._sump.is_in_spell:
                 slowest_s = max(bed.period_s for bed in self._beds.values())
                 holds = any(pump.holds_water for pump in self._pumps.values())
                 self._sump.judge(now_s, self._sump_station.order.sampled_s, slowest_s, holds)
