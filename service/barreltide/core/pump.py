@@ -92,11 +92,15 @@ class Pump:
             return
         if self._see_current(now_s) or (dark_since_s is not None and self._see_step(now_s, sampled_s, dark_since_s)):
             return
-        late = {bed.name: seconds for bed in self.beds if (seconds := bed.overdue_s(sampled_s)) is not None}
-        if max(late.values(), default=0.0) <= 0:
+        late: dict[str, float] = {}
+        for bed in self.beds:
+            late_s = bed.overdue_s(sampled_s)
+            if late_s is not None and late_s > 0:
+                late[bed.name] = late_s
+        if not late:
             return
         watched = [bed for bed in self._usable() if bed.name not in self._faults]
-        overdue = [bed for bed in watched if late.get(bed.name, 0.0) > 0]
+        overdue = [bed for bed in watched if bed.name in late]
         if not overdue:
             return
         # Due when its overdue time began; whoever rose after that shows that the pump runs.
