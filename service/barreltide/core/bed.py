@@ -20,7 +20,7 @@ from .flow import Flow
 from .order import Gap
 from .sensor import chatter
 from .siphon import Siphon, Turn
-from .voltage import VoltageTrace
+from .voltage import REFERENCE_V, VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
 LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
@@ -172,11 +172,11 @@ class Bed:
             self._finish(self.high.settle(sampled_s, now_s))
         return [event for fall in self.high.falls(now_s) for event in self._count(fall)]
 
-    def overdue_s(self, sampled_s: float) -> float | None:
-        """How far the present phase is beyond its margin, in seconds of reference work; None if unknown."""
+    def overdue_s(self, sampled_s: float) -> float:
+        """How far the present phase is beyond its margin, in seconds of reference work; 0 or less if it is not."""
         high, wet, since_s = self.high, self.high.wet, self.high.since_s
         if wet is None or high.raw_wet != wet:
-            return None
+            return 0.0
         if high.gaps and self.is_hidden(since_s):
             sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
         normal = self.normals[wet]
@@ -184,6 +184,8 @@ class Bed:
             since_s = self.base_s
         if not self.is_learned:
             return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
+        if (sampled_s - since_s) * self._trace.highest_v < normal.work_s * REFERENCE_V:
+            return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
         return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + normal.margin) - 20
 
     def is_hidden(self, since_s: float) -> bool:
@@ -272,7 +274,7 @@ class Bed:
         high, low = self.high, self.low
         if low is None and self.level_m is None:
             return "", ""  # there is no other sensor
-        is_late = (self.overdue_s(sampled_s) or 0.0) > 0
+        is_late = self.overdue_s(sampled_s) > 0
         if chatter(high.flips, sampled_s, self.period_s) > 0.25:
             return "", ""  # what it said lately proves nothing
         if is_late and self.other_turns() > 0:

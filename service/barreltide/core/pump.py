@@ -74,7 +74,7 @@ class Pump:
     @property
     def holds_water(self) -> bool:
         """Whether one of its beds stands flooded for longer than it should."""
-        is_late = any(bed.high.wet and (bed.overdue_s(self.judged_s) or 0.0) > 0 for bed in self.beds)
+        is_late = any(bed.high.wet and bed.overdue_s(self.judged_s) > 0 for bed in self.beds)
         return is_late or any(alarm == "siphon-not-starting" for alarm, _ in self._faults.values())
 
     def judge(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
@@ -95,7 +95,7 @@ class Pump:
         late: dict[str, float] = {}
         for bed in self.beds:
             late_s = bed.overdue_s(sampled_s)
-            if late_s is not None and late_s > 0:
+            if late_s > 0:
                 late[bed.name] = late_s
         if not late:
             return
