@@ -219,8 +219,7 @@ class Monitor:
             sampled_s = self._known_until_s(pump)
             if sampled_s is None or sampled_s - pump.judged_s < TICK_S:
                 continue  # nothing new was sampled
-            is_dark = self._daylight.is_dark(sampled_s)
-            pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s) if is_dark else None)
+            pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s))
             self._is_pumping = None in [other.stopped_since_s for other in self._pumps.values()]
 
     def _known_until_s(self, pump: Pump) -> float | None:

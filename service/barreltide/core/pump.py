@@ -338,7 +338,7 @@ class Pump:
         self._alarms.normal(now_s, "pump-stopped", self.name)
 
     def _clear_beds(self, now_s: float) -> None:
-        for bed in self.beds:
+        for bed in self.beds if self._faults else ():
             alarm, since_s = self._faults.get(bed.name, ("", 0.0))
             if alarm and max(bed.rise_s, bed.fall_s) > since_s:
                 del self._faults[bed.name]

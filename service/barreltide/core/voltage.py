@@ -106,6 +106,8 @@ class VoltageTrace:
 
     def step_up(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
         """The largest upward step within the span."""
+        if not self.steps or self.steps[-1].time_s < from_s:
+            return None
         found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts > 0 and step.z >= least_z]
         return max(found, key=lambda step: step.volts, default=None)
 
