@@ -63,6 +63,8 @@ class Listener:
         while self.now_s + 10 <= time_s:
             self.now_s += 10
             self._judge(self.order.tick(self.now_s))
+            if self.track.is_at_rest:
+                continue
             self.track.recount()
             if self.track.is_unsettled:
                 self.track.settle(self.order.sampled_s, self.now_s)

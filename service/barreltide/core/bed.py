@@ -20,7 +20,7 @@ from .flow import Flow
 from .order import Gap
 from .sensor import chatter
 from .siphon import Siphon, Turn
-from .voltage import VoltageTrace
+from .voltage import REFERENCE_V, VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
 LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
@@ -41,6 +41,7 @@ class Normal:
         self.adoptions = 0  # how often an adjustment has become the new normal
         self.work_s = 0.0
         self.spread = 0.0
+        self.margin = 0.0  # beyond the normal, before a phase is overdue
 
     def __len__(self) -> int:
         return len(self.works)
@@ -59,6 +60,7 @@ class Normal:
             self._strangers.clear()
         self.work_s = median(self.works)
         self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
+        self.margin = max(MARGIN + MARGIN_UNSURE / len(self.works), 1.5 * self.spread)
 
 
 class Bed:
@@ -159,6 +161,8 @@ class Bed:
 
     def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted | SiphonChanged]:
         """Let time pass."""
+        if self.high.is_at_rest and (self.low is None or self.low.is_at_rest):
+            return []
         if self.low is not None:
             self.low.recount()
             if self.low.is_unsettled:
@@ -168,19 +172,21 @@ class Bed:
             self._finish(self.high.settle(sampled_s, now_s))
         return [event for fall in self.high.falls(now_s) for event in self._count(fall)]
 
-    def overdue_s(self, sampled_s: float) -> float | None:
-        """How far the present phase is beyond its margin, in seconds of reference work; None if unknown."""
-        high = self.high
-        if high.wet is None or high.raw_wet != high.wet:
-            return None
-        if self.is_hidden(high.since_s):
+    def overdue_s(self, sampled_s: float) -> float:
+        """How far the present phase is beyond its margin, in seconds of reference work; 0 or less if it is not."""
+        high, wet, since_s = self.high, self.high.wet, self.high.since_s
+        if wet is None or high.raw_wet != wet:
+            return 0.0
+        if high.gaps and self.is_hidden(since_s):
             sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
-        normal = self.normals[high.wet]
-        since_s = max(high.since_s, self.base_s)
-        if len(self.normals[True]) < LEAST_PHASES or len(self.normals[False]) < LEAST_PHASES:
+        normal = self.normals[wet]
+        if self.base_s > since_s:
+            since_s = self.base_s
+        if not self.is_learned:
             return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
-        margin = max(MARGIN + MARGIN_UNSURE / len(normal), 1.5 * normal.spread)
-        return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + margin) - 20
+        if (sampled_s - since_s) * self._trace.highest_v < normal.work_s * REFERENCE_V:
+            return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
+        return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + normal.margin) - 20
 
     def is_hidden(self, since_s: float) -> bool:
         """Whether a pack is missing, after `since_s`, from when the upper float was last heard on."""
@@ -191,7 +197,7 @@ class Bed:
 
     @property
     def is_learned(self) -> bool:
-        return len(self.normals[True]) >= LEAST_PHASES and len(self.normals[False]) >= LEAST_PHASES
+        return len(self.normals[True].works) >= LEAST_PHASES and len(self.normals[False].works) >= LEAST_PHASES
 
     @property
     def since_s(self) -> float:
@@ -266,7 +272,9 @@ class Bed:
         A float that was found to hang is not trusted again before it moves.
         """
         high, low = self.high, self.low
-        is_late = (self.overdue_s(sampled_s) or 0.0) > 0
+        if low is None and self.level_m is None:
+            return "", ""  # there is no other sensor
+        is_late = self.overdue_s(sampled_s) > 0
         if chatter(high.flips, sampled_s, self.period_s) > 0.25:
             return "", ""  # what it said lately proves nothing
         if is_late and self.other_turns() > 0:

@@ -35,9 +35,9 @@ class Daylight:
             self._find(time_s)
         return self._dark
 
-    def dark_since_s(self, time_s: float) -> float:
-        """When the present dark span began; `time_s` itself by day."""
-        return self._from_s if self.is_dark(time_s) else time_s
+    def dark_since_s(self, time_s: float) -> float | None:
+        """When the present dark span began; None by day."""
+        return self._from_s if self.is_dark(time_s) else None
 
     def night_at(self, time_s: float) -> tuple[float, float] | None:
         """Sunset and sunrise (Unix seconds) of the night that the moment lies in; None by day, or without either."""

@@ -151,6 +151,11 @@ class FloatTrack:
         return self._phases.wet
 
     @property
+    def is_at_rest(self) -> bool:
+        """Whether the passing of time alone changes nothing: no run to end, nothing to count anew, nothing to tell."""
+        return not (self._phases.runs or self._stirred or self._untold)
+
+    @property
     def is_unsettled(self) -> bool:
         """Whether a change waits to last long enough to count."""
         return bool(self._phases.runs)
@@ -242,6 +247,10 @@ class FloatTrack:
             found.append(Fall(wet.end_s, period_s, high_s, low_s))
         self._untold = waiting
         return found
+
+    def edges_between(self, from_s: float, to_s: float) -> list[Edge]:
+        """The edges after `from_s` and before `to_s`."""
+        return self.edges[bisect_right(self.edges, (from_s, True, True)) : bisect_left(self.edges, (to_s,))]
 
     def turns(self, since_s: float, apart_s: float) -> int:
         """How often the float has fallen since then, after a good while up; falls less than `apart_s` apart are one."""

@@ -40,6 +40,8 @@ class Flow:
 
     def __init__(self, trace: VoltageTrace) -> None:
         self.days: deque[Day] = deque(maxlen=REMEMBERED)
+        # The last day's work in times of the best day's: since the last adjustment, and over all. None at first.
+        self.loss: tuple[float, float] | None = None
         self._trace = trace
         self._recent: deque[tuple[float, float]] = deque(maxlen=600)  # (time, work) of the last day's cycles
         self._is_fill = False
@@ -55,6 +57,7 @@ class Flow:
             self._is_fill = is_fill  # another float has come or gone: no measure for what was before
             self._recent.clear()
             self.days.clear()
+            self.loss = None
         from_s, to_s = (rise_s - cycle.fill_s, rise_s) if is_fill else (cycle.time - cycle.period_s, cycle.time)
         if not self._recent:
             self._next_s = cycle.time + DAY_S
@@ -64,15 +67,11 @@ class Flow:
         self._next_s = cycle.time + STRIDE_S
         works = [work for time_s, work in self._recent if time_s > cycle.time - DAY_S]
         if len(works) >= LEAST_CYCLES:
-            self.days.append(Day(cycle.time, median(works), adjusted))
-
-    def loss(self) -> tuple[float, float] | None:
-        """The last day's work in times of the best day's: since the last adjustment, and over all. None at first."""
-        if len(self.days) < 2:
-            return None
-        last = self.days[-1]
-        alike = min(day.work_s for day in self.days if day.adjusted == last.adjusted)
-        return last.work_s / alike, last.work_s / min(day.work_s for day in self.days)
+            last = Day(cycle.time, median(works), adjusted)
+            self.days.append(last)
+            if len(self.days) > 1:
+                alike = min(day.work_s for day in self.days if day.adjusted == adjusted)
+                self.loss = last.work_s / alike, last.work_s / min(day.work_s for day in self.days)
 
     def since_s(self) -> float:
         """When half of the present loss was there; a bed without two days has none: ask `loss` first."""
@@ -82,8 +81,8 @@ class Flow:
 
 def falling(flows: list[Flow]) -> float | None:
     """How many times longer all beds of a pump take, if its flow is falling; 0.0 if it is not, None in between."""
-    losses = [loss for loss in (flow.loss() for flow in flows) if loss is not None]
-    if len(losses) < len(flows) or not losses:
+    losses = [flow.loss for flow in flows]
+    if None in losses or not losses:
         return None
     at_once = LOST if len(flows) > 1 else LOST_AT_ONCE
     gradual, overall = (min(kind) for kind in zip(*losses, strict=True))

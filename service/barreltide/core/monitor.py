@@ -219,8 +219,7 @@ class Monitor:
             sampled_s = self._known_until_s(pump)
             if sampled_s is None or sampled_s - pump.judged_s < TICK_S:
                 continue  # nothing new was sampled
-            is_dark = self._daylight.is_dark(sampled_s)
-            pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s) if is_dark else None)
+            pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s))
             self._is_pumping = None in [other.stopped_since_s for other in self._pumps.values()]
 
     def _known_until_s(self, pump: Pump) -> float | None:
@@ -254,7 +253,7 @@ class Monitor:
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._power.judge(now_s, self._battery.load_a(self._trace.volts), self._celsius or self._water.gauge.value)
-            if self._sump_station is not None:
+            if self._sump_station is not None and self._sump.is_in_spell:
                 slowest_s = max(bed.period_s for bed in self._beds.values())
                 holds = any(pump.holds_water for pump in self._pumps.values())
                 self._sump.judge(now_s, self._sump_station.order.sampled_s, slowest_s, holds)

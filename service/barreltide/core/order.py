@@ -81,7 +81,9 @@ class StationOrder:
 
     def add(self, pack: Pack) -> list[Release]:
         """The packs that may be judged now that `pack` has arrived: none if it is held, or was heard before."""
-        self._floats.update(name for name, _, value in pack.readings if type(value) is bool)
+        for name, _, value in pack.readings:
+            if type(value) is bool:
+                self._floats.add(name)
         boot = self._boots.get(pack.boot)
         if boot is None:
             return self._begin(pack)

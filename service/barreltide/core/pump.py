@@ -74,30 +74,33 @@ class Pump:
     @property
     def holds_water(self) -> bool:
         """Whether one of its beds stands flooded for longer than it should."""
-        is_late = any(bed.high.wet and (bed.overdue_s(self.judged_s) or 0.0) > 0 for bed in self.beds)
+        is_late = any(bed.high.wet and bed.overdue_s(self.judged_s) > 0 for bed in self.beds)
         return is_late or any(alarm == "siphon-not-starting" for alarm, _ in self._faults.values())
 
     def judge(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
         """State what holds at `sampled_s`. dark_since_s: since when nothing charges, None by day."""
         self.judged_s = sampled_s
-        usable = [bed for bed in self.beds if bed.high.wet is not None and not self._is_blind(bed)]
         self._clear_beds(now_s)
         if now_s % 60 < 10:
             if self._single is not None:
                 self._think_again(now_s, sampled_s, dark_since_s)
-            for bed in usable if self.stopped_since_s is None else ():
+            for bed in self._usable() if self.stopped_since_s is None else ():
                 if now_s < self._open_until_s.get(bed.name, 0.0):
                     self._think_again_of(bed, now_s, sampled_s)
         if self.stopped_since_s is not None:
             self._clear_stop(now_s, dark_since_s is not None and dark_since_s < self.stopped_since_s)
             return
-        if self._see_current(now_s) or (
-            dark_since_s is not None and self._see_step(now_s, sampled_s, usable, dark_since_s)
-        ):
+        if self._see_current(now_s) or (dark_since_s is not None and self._see_step(now_s, sampled_s, dark_since_s)):
             return
-        watched = [bed for bed in usable if bed.name not in self._faults]
-        late = {bed.name: seconds for bed in watched if (seconds := bed.overdue_s(sampled_s)) is not None}
-        overdue = [bed for bed in watched if late.get(bed.name, 0.0) > 0]
+        late: dict[str, float] = {}
+        for bed in self.beds:
+            late_s = bed.overdue_s(sampled_s)
+            if late_s > 0:
+                late[bed.name] = late_s
+        if not late:
+            return
+        watched = [bed for bed in self._usable() if bed.name not in self._faults]
+        overdue = [bed for bed in watched if bed.name in late]
         if not overdue:
             return
         # Due when its overdue time began; whoever rose after that shows that the pump runs.
@@ -107,7 +110,8 @@ class Pump:
         }
         first_due_s = sampled_s - max(late[bed.name] for bed in overdue)
         if len(overdue) == len(watched) and not any(o.rise_s > first_due_s for o in self.beds if o not in watched):
-            least_s = min(late.values()) - (self._patience[1] if sampled_s < self._patience[0] else 0.0)
+            least_s = min(late[bed.name] for bed in overdue)
+            least_s -= self._patience[1] if sampled_s < self._patience[0] else 0.0
             if len(watched) > 1 and least_s > ALL_OVERDUE_S:
                 verdict, since_s = self._stall.of_all(overdue, sampled_s, dark_since_s)
                 self._stop(now_s, since_s, self._stop_words(overdue, since_s), verdict)
@@ -131,7 +135,7 @@ class Pump:
         verdict = Verdict({cause: 0.0})
         for bed in self.beds:
             words = (
-                f"'{bed.name}' takes {100 * (bed.flow.loss()[1] - 1):.0f} % longer than on its best day, the battery's"
+                f"'{bed.name}' takes {100 * (bed.flow.loss[1] - 1):.0f} % longer than on its best day, the battery's"
                 " voltage allowed for"
             )
             verdict.weigh(words, {cause: 1.0})
@@ -143,6 +147,9 @@ class Pump:
             words += " The pump has become weaker, or the siphon slower: measure the flow with a bucket to tell."
         since_s = min(bed.flow.since_s() for bed in self.beds)
         self._alarms.report(now_s, *cause, since_s, words, verdict.accounts())
+
+    def _usable(self) -> list[Bed]:
+        return [bed for bed in self.beds if bed.high.wet is not None and not self._is_blind(bed)]
 
     def _is_blind(self, bed: Bed) -> bool:
         """Whether its float cannot be trusted, or may soon be said to chatter or to hang."""
@@ -162,12 +169,13 @@ class Pump:
         self._stop(now_s, since_s, f"The pump '{self.name}' has stopped. {seen}", verdict)
         return True
 
-    def _see_step(self, now_s: float, sampled_s: float, usable: list[Bed], dark_since_s: float) -> bool:
+    def _see_step(self, now_s: float, sampled_s: float, dark_since_s: float) -> bool:
         step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S)
         if step is None or step.volts < 1.5 * self._distrusted_v or step.time_s < self._stop_decided_s:
             return False
         if self._trace.undoes(step, dark_since_s) or self.current.is_drawing(sampled_s):
             return False  # another load went, and floats will tell
+        usable = self._usable()
         if not any(bed.is_learned for bed in usable) or any(bed.is_hidden(step.time_s) for bed in usable):
             return False
         if any(bed.rise_s > step.time_s - 5 or self._is_rising(bed, step.time_s) for bed in self.beds):
@@ -330,7 +338,7 @@ class Pump:
         self._alarms.normal(now_s, "pump-stopped", self.name)
 
     def _clear_beds(self, now_s: float) -> None:
-        for bed in self.beds:
+        for bed in self.beds if self._faults else ():
             alarm, since_s = self._faults.get(bed.name, ("", 0.0))
             if alarm and max(bed.rise_s, bed.fall_s) > since_s:
                 del self._faults[bed.name]

@@ -405,7 +405,7 @@ def _crossings(low: FloatTrack, before_s: float, rise_s: float) -> tuple[float, 
 
     As with the upper float, each is the first moment of a run that lasts; the longest dry one is what counts.
     """
-    edges = [edge for edge in low.edges if before_s - 1 < edge.time_s < rise_s + 1]
+    edges = low.edges_between(before_s - 1, rise_s + 1)
     if not edges:
         return None
     ends_s = [*(edge.time_s for edge in edges[1:]), rise_s]

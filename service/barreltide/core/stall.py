@@ -92,7 +92,7 @@ class Stall:
         nothing of it.
         """
         pump, last_s = self._pump, max(max(bed.since_s, bed.rise_s) for bed in overdue)
-        dues = [sampled_s - max(bed.overdue_s(sampled_s) or 0.0, 0.0) for bed in overdue]
+        dues = [sampled_s - max(bed.overdue_s(sampled_s), 0.0) for bed in overdue]
         from_s, until_s = last_s - 30, min((due_s for due_s in dues if due_s > last_s), default=sampled_s) + 60
         since_s = last_s
         up, down = self._trace.step_up(from_s, until_s), self._trace.step_down(from_s, until_s)

@@ -37,10 +37,15 @@ class Sump:
             self._wet_since_s = None
             self._low_since_s = self._low_since_s or time_s
 
+    @property
+    def is_in_spell(self) -> bool:
+        """Whether a dry spell lasts, or has not been over for long enough to be counted."""
+        return self._low_since_s is not None
+
     def judge(self, now_s: float, sampled_s: float, slowest_period_s: float, bed_holds_water: bool) -> None:
-        """slowest_period_s: the longest normal period among the beds. bed_holds_water: one stands flooded unduly."""
-        if self._low_since_s is None:
-            return
+        """While `is_in_spell`. slowest_period_s: the longest normal period among the beds. bed_holds_water: one stands
+        flooded unduly.
+        """
         if self._wet_since_s is not None:
             is_standing = self._alarms.is_standing("sump-low", "sump")
             # Each flood of a sump that leaks crosses the mark: it is well again when a whole period has stayed above

@@ -57,6 +57,7 @@ class VoltageTrace:
         self.steps: deque[Step] = deque(maxlen=24)
         self.noise_v = 0.004  # standard deviation of one bin's mean
         self._lows: deque[tuple[float, float]] = deque([(0.0, 99.0)], maxlen=40)  # lowest of each quarter of an hour
+        self.highest_v = REFERENCE_V  # so far; the reference stands in where none is known
         self._work = 0.0
         self._mark_times: list[float] = []
         self._mark_works: list[float] = []
@@ -73,6 +74,8 @@ class VoltageTrace:
         if self.volts is not None:
             self._work += dt_s * (0.5 * (volts + self.volts) if dt_s < LONGEST_SPAN_S else REFERENCE_V)
         self.time_s, self.volts = time_s, volts
+        if volts > self.highest_v:
+            self.highest_v = volts
         times = self._mark_times
         if not times or time_s - times[-1] >= 10:
             times.append(time_s)
@@ -103,6 +106,8 @@ class VoltageTrace:
 
     def step_up(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
         """The largest upward step within the span."""
+        if not self.steps or self.steps[-1].time_s < from_s:
+            return None
         found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts > 0 and step.z >= least_z]
         return max(found, key=lambda step: step.volts, default=None)
 
