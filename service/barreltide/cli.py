@@ -55,7 +55,9 @@ def _parser() -> argparse.ArgumentParser:
         "--explain", action="store_true", help="for each alarm what speaks for and against each cause that was weighed"
     )
     export = command("export", _export, "Print what the store holds as a recording.")
-    export.add_argument("--all", action="store_true", help="presence and starts of the service too, not only packs")
+    export.add_argument(
+        "--all", action="store_true", help="presence, starts and the grower's words too, not only packs"
+    )
     export.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
     for sub in (serve, replay, export):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")

@@ -3,13 +3,15 @@
 Theory. Detectors state a condition (`report`) or its absence (`normal`) as often as they like; only this module knows
 on-delay, off-delay, and what follows from what. An alarm asks somebody to act: each has a consequence and an action,
 and what needs no action is an event, not an alarm. What follows from a standing alarm is not raised beside it: it
-waits, and is raised when the cause has gone and it still holds.
+waits, and is raised when the cause has gone and it still holds. What the grower knows of and brings about is held
+back in the same way (`hold`, until `release`).
 
-The states here are normal, and unacknowledged until it returns to normal; acknowledging and shelving are to come.
+The states here are normal, held back, and unacknowledged until it returns to normal; acknowledging is to come.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from .event import AlarmChanged
@@ -134,6 +136,7 @@ class Alarms:
         """causes: for each (alarm, subject), the pairs that it may follow from: one that stands keeps it waiting."""
         self._causes = causes
         self._conditions: dict[tuple[str, str], _Condition] = {}
+        self._held: dict[str, frozenset[tuple[str, str]]] = {}
         self.events: list[AlarmChanged] = []
 
     def is_standing(self, alarm: str, subject: str) -> bool:
@@ -179,6 +182,14 @@ class Alarms:
         else:
             self._clear((alarm, subject), condition, now_s)
 
+    def hold(self, reason: str, keys: Iterable[tuple[str, str]]) -> None:
+        """Raise none of these (alarm, subject) until the same reason is released; what is reported meanwhile waits."""
+        self._held[reason] = frozenset(keys)
+
+    def release(self, reason: str) -> None:
+        """What still waits is raised when it is reported next, or at the next tick."""
+        self._held.pop(reason, None)
+
     def tick(self, now_s: float) -> None:
         """Let delays run out."""
         for key, condition in list(self._conditions.items()):
@@ -206,12 +217,14 @@ class Alarms:
         ]
         return sorted(rows, key=lambda row: (order[row["priority"]], row["raised"]))
 
-    def _follows(self, key: tuple[str, str]) -> bool:
+    def _must_wait(self, key: tuple[str, str]) -> bool:
+        if any(key in keys for keys in self._held.values()):
+            return True
         return any(self.is_standing(*cause) for cause in self._causes.get(key, ()))
 
     def _raise_if_due(self, key: tuple[str, str], condition: _Condition, now_s: float) -> None:
         rule = TABLE[key[0]]
-        if now_s - condition.reported_s < rule.on_delay_s or self._follows(key):
+        if now_s - condition.reported_s < rule.on_delay_s or self._must_wait(key):
             return
         condition.raised_s = now_s
         text = f"{condition.message} {rule.consequence} {rule.action}"
