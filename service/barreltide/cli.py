@@ -63,7 +63,11 @@ def _parser() -> argparse.ArgumentParser:
     nights = command("nights", _nights, "Print what the battery did in the last nights.")
     nights.add_argument("--last", metavar="N", type=_count, default=14, help="so many nights (default: 14)")
     nights.add_argument("--json", action="store_true", help="one JSON object a line")
-    for sub in (serve, replay, export, nights):
+    rest = command(
+        "rest-test", _rest_test, "Walk through a rest of the pump, to see the battery's voltage without its load."
+    )
+    rest.add_argument("--minutes", metavar="N", type=float, help="so long, instead of what is safe for the fish")
+    for sub in (serve, replay, export, nights, rest):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", _demo, "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")
@@ -212,6 +216,23 @@ def _nights(options: argparse.Namespace) -> int:
     except StoreError as error:
         return _fail(error)
     return 0
+
+
+def _rest_test(options: argparse.Namespace) -> int:
+    site = load(options.site)
+    from .client import Client, ClientError
+    from .rest_test import Refusal, RestTest
+
+    def ask(line: str) -> None:
+        try:
+            input(line)
+        except EOFError:  # nobody at the keyboard: whoever started it so has switched
+            print()
+
+    try:
+        return RestTest(site, Client.of_site(site), lambda line: print(line, flush=True), ask).run(options.minutes)
+    except (ClientError, Refusal) as error:
+        return _fail(error)
 
 
 def _demo(options: argparse.Namespace) -> int:
