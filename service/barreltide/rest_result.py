@@ -6,22 +6,12 @@ is told of a shorter one is an estimate, says so, and comes with an interval tha
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from .core.lead import REST_S, TABLES, rested_estimate, state_of_charge
 from .core.voltage import Step
 from .site import Site
 
-try:
-    from .core.lead import TABLES, rested_estimate, state_of_charge
-except ImportError:  # that module is on its way; until then no estimate is told
-    from .core.battery import TABLES, state_of_charge
-
-    def rested_estimate(times_s: Sequence[float], volts: Sequence[float]) -> tuple[float, float] | None:
-        return None
-
-
-RESTED_S = 6 * 3600.0  # without charge or load: a battery maker's user guide
 REFERENCE_V = 12.6  # at which the site file's current_a is told
 Z90 = 1.645  # standard errors to either side, for nine times in ten
 METER_V = 0.02  # by which a divider may be off though it was calibrated
@@ -85,7 +75,7 @@ def _rest(site: Site, seen: Seen) -> list[str]:
     if not seen.is_dark:
         return [*lines, "By day the panel may have had a hand in it: nothing is told of the charge."]
     scale = 12.0 / site.battery.nominal_voltage_v
-    if minutes * 60 >= RESTED_S:
+    if minutes * 60 >= REST_S:
         lines.append("That is a rested voltage.")
         return [*lines, _charge(site, volts * scale, METER_V)]
     times_s, means = _means(rest)
