@@ -172,3 +172,19 @@ def test_what_is_held_back_waits_and_is_not_lost():
     held.normal(40, "sump-low", "sump")
     held.tick(50)
     assert [(e.time, e.alarm) for e in held.events] == [(10, "battery-low"), (30, "bed-starved")]
+
+
+@pytest.mark.parametrize(
+    ("celsius", "hours"), [(20.0, "about 3 to 9 hours"), (27.0, "about 1 to 5 hours"), (None, None)]
+)
+def test_a_stopped_pump_s_message_says_how_long_the_fish_have(celsius, hours):
+    plan = site()
+    sump = plan.sump.model_copy(update={"volume_l": 200.0, "fish": "goldfish", "fish_mass_kg": 1.5})
+    watch = Monitor(plan.model_copy(update={"sump": sump}), SUN)
+    garden = Garden(end_s=REST_S + HOUR_S, still=[("pump", REST_S, REST_S + HOUR_S)], water_c=celsius)
+    (stopped,) = [event for event in drive(watch, garden.packs()) if event.kind == "alarm"]
+    words = f"oxygen that is in the sump. It lasts {hours} from the stop on (an estimate)."
+    assert words in stopped.message if hours else "estimate" not in stopped.message
+    assert watch.standing()[0]["consequence"] in stopped.message
+    nobody = Monitor(site(), SUN)  # a sump without fish
+    assert not [e for e in drive(nobody, garden.packs()) if e.kind == "alarm" and "estimate" in e.message]

@@ -384,11 +384,11 @@ def test_the_charge_is_an_interval_over_both_tables(monkeypatch):
     text = "\n".join(result(site(), seen()))
     assert "It would come to rest at about 12.40 V, give or take 0.02 V." in text
     (low, high) = map(int, re.findall(r"a charge between (\d+) and (\d+) %", text)[0])
-    # Between the tables: 12.40 V is 69 % by BCI's, 72 % by the T-105's; 0.036 V to either side.
-    assert 63 <= low <= 66 and 74 <= high <= 77
+    # Between the tables: 12.40 V is 69 % by BCI's, 72 % by the T-105's; 0.046 V to either side.
+    assert 62 <= low <= 65 and 74 <= high <= 77
     own = site(rested_voltage_v=[[0.0, 12.0], [1.0, 12.8]])
     text = "\n".join(result(own, seen()))
-    assert "By this battery's own table that is a charge between 45 and 55 %." in text
+    assert "By this battery's own table that is a charge between 44 and 56 %." in text
     assert "this was 60 minutes: an estimate, no rested voltage." in text
 
 
@@ -401,7 +401,7 @@ def test_a_battery_of_24_volts_is_told_in_its_own_volts(monkeypatch):
     text = "\n".join(result(site(nominal_voltage_v=24.0), watched))
     assert "stands at 24.72 V" in text and "at about 24.80 V, give or take 0.03 V" in text
     assert max(asked[0]) < 12.4
-    assert re.search(r"a charge between 6[3-6] and 7[4-7] %", text)
+    assert re.search(r"a charge between 6[2-5] and 7[4-7] %", text)
 
 
 def test_what_is_too_short_is_not_told(monkeypatch):

@@ -14,7 +14,7 @@ from .site import Site
 
 REFERENCE_V = 12.6  # at which the site file's current_a is told
 Z90 = 1.645  # standard errors to either side, for nine times in ten
-METER_V = 0.02  # by which a divider may be off though it was calibrated
+UNKNOWN_V = 0.03  # what a calibrated divider may be off, and a battery that is not as warm as the tables take it to be
 MOST_MEANS = 500
 
 
@@ -77,7 +77,7 @@ def _rest(site: Site, seen: Seen) -> list[str]:
     scale = 12.0 / site.battery.nominal_voltage_v
     if minutes * 60 >= REST_S:
         lines.append("That is a rested voltage.")
-        return [*lines, _charge(site, volts * scale, METER_V)]
+        return [*lines, _charge(site, volts * scale, UNKNOWN_V)]
     times_s, means = _means(rest)
     estimate = rested_estimate(times_s, [mean * scale for mean in means])
     counts = f"A battery counts as rested after six hours without charge or load; this was {_lasted(minutes)}"
@@ -88,7 +88,7 @@ def _rest(site: Site, seen: Seen) -> list[str]:
         rested_v, sigma_v = estimate
         give_v = Z90 * sigma_v / scale
         lines.append(f"It would come to rest at about {rested_v / scale:.2f} V, give or take {give_v:.2f} V.")
-        lines.append(_charge(site, rested_v, Z90 * sigma_v + METER_V))
+        lines.append(_charge(site, rested_v, Z90 * sigma_v + UNKNOWN_V))
         lines.append(f"{counts}: an estimate, no rested voltage.")
     lines.append("The service has heard the same voltages, and learns from them by itself.")
     return lines

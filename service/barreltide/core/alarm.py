@@ -118,13 +118,23 @@ TABLE: dict[str, Rule] = {
 }  # fmt: skip
 
 
+# What an alarm adds to its consequence where it is known for how long the fish can do without the pump.
+FISH = {
+    "pump-stopped": "It lasts {} from the stop on (an estimate).",
+    "battery-low": "Without the pump the fish's oxygen lasts {} (an estimate).",
+    "battery-will-not-last": "Without the pump the fish's oxygen lasts {} (an estimate).",
+    "station-silent": "Without the pump the fish's oxygen lasts {} (an estimate).",
+}
+
+
 class _Condition:
     """One (alarm, subject) that is reported or standing."""
 
-    __slots__ = ("evidence", "message", "normal_since_s", "raised_s", "reported_s", "since_s")
+    __slots__ = ("consequence", "evidence", "message", "normal_since_s", "raised_s", "reported_s", "since_s")
 
     def __init__(self, reported_s: float, since_s: float, message: str, evidence: tuple[Account, ...]) -> None:
         self.reported_s, self.since_s, self.message, self.evidence = reported_s, since_s, message, evidence
+        self.consequence = ""  # as it was when raised
         self.raised_s: float | None = None
         self.normal_since_s: float | None = None
 
@@ -137,6 +147,7 @@ class Alarms:
         self._causes = causes
         self._conditions: dict[tuple[str, str], _Condition] = {}
         self._held: dict[str, frozenset[tuple[str, str]]] = {}
+        self.fish_last = ""  # in words, for how long; empty where that is not known
         self.events: list[AlarmChanged] = []
 
     def is_standing(self, alarm: str, subject: str) -> bool:
@@ -209,7 +220,7 @@ class Alarms:
                 "since": condition.since_s,
                 "raised": condition.raised_s,
                 "message": condition.message,
-                "consequence": TABLE[alarm].consequence,
+                "consequence": condition.consequence,
                 "action": TABLE[alarm].action,
             }
             for (alarm, subject), condition in self._conditions.items()
@@ -227,7 +238,10 @@ class Alarms:
         if now_s - condition.reported_s < rule.on_delay_s or self._must_wait(key):
             return
         condition.raised_s = now_s
-        text = f"{condition.message} {rule.consequence} {rule.action}"
+        condition.consequence = rule.consequence
+        if self.fish_last and key[0] in FISH:
+            condition.consequence += f" {FISH[key[0]].format(self.fish_last)}"
+        text = f"{condition.message} {condition.consequence} {rule.action}"
         evidence = condition.evidence or (Account(*key, 1.0, (condition.message,), ()),)
         self.events.append(AlarmChanged(now_s, condition.since_s, *key, "raised", rule.priority, text, evidence))
 

@@ -94,9 +94,7 @@ class Monitor:
         volts = site.battery.nominal_voltage_v
         self._voltage = Gauge("battery/voltage", 0.5 * volts, 1.5 * volts, 0.25 * volts, {})
         self._celsius: float | None = None
-        self._water = WaterTemperature(
-            site.sump.coldest_c if site.sump else 8.0, site.sump.warmest_c if site.sump else 28.0, self._alarms
-        )
+        self._water = WaterTemperature(site.sump, site.altitude_m, self._alarms)
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
         self._is_pumping = True
@@ -439,9 +437,7 @@ def fingerprint(site) -> str:
     digest = hashlib.sha256()
     for file in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(file.read_bytes())
-    for part in (site.name, site.latitude, site.longitude, site.time_zone, site.battery, site.panel, site.sump):
-        digest.update(repr(part).encode())
-    for part in (site.pumps, site.beds, site.stations):
+    for part in (site.place, site.battery, site.panel, site.sump, site.pumps, site.beds, site.stations):
         digest.update(repr(part).encode())
     return digest.hexdigest()[:32]
 
