@@ -15,13 +15,13 @@ import time
 from math import exp
 
 import pytest
-from barreltide import rest_result, rest_test
+from barreltide import rest_result
 from barreltide.client import Client, ClientError
 from barreltide.core import oxygen
 from barreltide.core.voltage import Step
 from barreltide.rest_result import Seen, result
 from barreltide.rest_test import Refusal, RestTest
-from barreltide.site import Site
+from barreltide.site import Site, load
 from chain import FastBoard, FastClock, FastService
 from conftest import SITE as LEAST
 from conftest import free_port
@@ -62,7 +62,6 @@ class Garden:
         self.rise_s: float | None = None
         self.current = False
         self.at_minute: dict[int, object] = {}  # minutes from the switch -> what happens then
-        self.answers: list = []
 
     # what RestTest is made with
 
@@ -300,9 +299,8 @@ def test_where_no_water_comes_back_it_says_so_loudly():
 
 def test_where_nobody_switches_on_again_it_asks_each_minute():
     garden = Garden()
-    say, garden.say = garden.say, lambda line: garden.said.append(line)
-    test = RestTest(site(), garden, garden.say, garden.ask, garden.sleep)
-    assert test.run(20) == 1 and say
+    test = RestTest(site(), garden, garden.said.append, garden.ask, garden.sleep)
+    assert test.run(20) == 1
     assert sum("'pump' on again? Nothing shows it yet." in line for line in garden.said) > 15
 
 
@@ -477,8 +475,6 @@ def test_the_whole_chain_through_a_rest_and_a_forgotten_pump(tmp_path, mosquitto
             if "on again, now." in line:
                 bed.pumping = True
 
-        from barreltide.site import load
-
         plan, client = load(service.site), Client(address)
         test = RestTest(plan, client, say, lambda line: bed.stop_pump(), lambda s: time.sleep(s / clock.speed))
         assert test.run(12) == 0, said
@@ -510,7 +506,3 @@ def _export_all(service: FastService) -> list[dict]:
         capture_output=True, text=True, check=True, timeout=60,
     )  # fmt: skip
     return [json.loads(line) for line in done.stdout.splitlines()]
-
-
-def test_the_constants_leave_the_fish_room():
-    assert rest_test.SAFE_SHARE <= 0.5

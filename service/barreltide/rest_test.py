@@ -37,6 +37,7 @@ STEP_SEEN_S = 300.0  # by when a load that has gone shows
 UNKNOWN_PERIOD_S = 1800.0
 MOST_READINGS = 5_000
 MOST_FAILURES = 18  # of the service to answer, one after the other
+WHOLE_S = 150.0  # after a step, until it is wholly in view
 COME_S = 300.0  # so long is a step waited for when water moves already
 
 CAUTIONS = (
@@ -188,13 +189,15 @@ class RestTest:
         while True:
             now = self._look()
             now_s, volts = now["now_s"], self._trace.volts
-            if self.seen.off is None and (step := self._trace.step_up(self._asked_s - 60, now_s)) is not None:
-                self.seen.off = step
+            step = self._trace.step_up(self._asked_s - 60, now_s)
+            if self.seen.off is None and step is not None:
                 began_s = min(began_s, step.time_s)  # the switch may have come before the Enter
                 self._say(f"{self._clock(now_s)}  the load has gone: the voltage rose by {1000 * step.volts:.0f} mV")
             elif self.seen.off is None and now_s - asked_s > STEP_SEEN_S:
                 asked_s = now_s
                 self._say(f"{self._clock(now_s)}  no step in the voltage is to be seen. Is the pump off?")
+            if self.seen.off is None or now_s - self.seen.off.time_s < WHOLE_S:
+                self.seen.off = step
             self._must_go_on(now, began_s)
             safe = self._safe_minutes(now)
             left_s = began_s + 60 * min(minutes, safe if safe is not None else minutes) - now_s
@@ -236,14 +239,17 @@ class RestTest:
                 return False
             now_s = now["now_s"]
             # The step needs a minute of voltage on its far side, and the water may come before that.
-            if self.seen.on is None and (step := self._trace.step_down(on_s - 120, now_s)) is not None:
-                self.seen.on = step
+            step = self._trace.step_down(on_s - 120, now_s)
+            if self.seen.on is None and step is not None:
                 self._say(f"{self._clock(now_s)}  the load is back: the voltage fell by {-1000 * step.volts:.0f} mV")
+            if self.seen.on is None or now_s - self.seen.on.time_s < WHOLE_S:
+                self.seen.on = step
             bed = _moved(now, on_s)
             if bed and moved_s is None:
                 moved_s = now_s
                 self._say(f"{self._clock(now_s)}  water moves in '{bed}' again")
-            if moved_s is not None and (self.seen.on or not self.seen.off or now_s - moved_s > COME_S):
+            is_measured = self.seen.on is not None and now_s - self.seen.on.time_s > WHOLE_S
+            if moved_s is not None and (is_measured or self.seen.off is None or now_s - moved_s > COME_S):
                 return True
             if moved_s is None and now_s - on_s > self._back_s + 300:
                 self._say(f"\aNO WATER HAS BEEN SEEN in any bed. Go and look at once: do {self._names} lift?")
