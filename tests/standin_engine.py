@@ -10,7 +10,7 @@ import json
 import math
 
 from barreltide.core.event import AlarmChanged, CycleCounted, PackChoked
-from barreltide.core.reading import Pack, ServiceStarted
+from barreltide.core.reading import Pack, PumpRested, ServiceStarted
 
 SILENT_S = 60
 
@@ -41,6 +41,9 @@ class Monitor:
             state["heard_s"] = None if state["heard_s"] is None else item.received_s
             return []
         events = self.advance(item.received_s)
+        if isinstance(item, PumpRested):
+            state["rested"] = [item.pump, item.until_s]
+            return events
         state["fed"] += 1
         state["heard_s"] = item.received_s
         events += self._change("station-silent", item.station, False, item.received_s)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from barreltide.core.alarm import TABLE, Alarms
+from barreltide.core.alarm import FISH, TABLE, Alarms
+from barreltide.notify import compose
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -106,6 +107,7 @@ def test_each_alarm_says_what_it_means_and_what_to_do(alarm):
     rule = TABLE[alarm]
     assert rule.priority in ("urgent", "soon", "note")
     assert rule.consequence.endswith(".") and rule.action.endswith(".")
+    assert FISH.keys() <= TABLE.keys() and FISH.get(alarm, "{}.").count("{}") == 1
 
 
 KEYS = st.sampled_from(
@@ -138,3 +140,22 @@ def test_raised_and_cleared_take_turns_and_nothing_is_raised_beside_its_cause(st
                 standing.remove(key)
         assert {(row["alarm"], row["subject"]) for row in alarms.standing()} == standing
         assert all(alarms.is_standing(*key) for key in standing)
+
+
+def test_how_long_the_fish_have_stands_with_what_the_alarm_means():
+    alarms = Alarms({})
+    alarms.fish_last = "about 3 to 7 hours"
+    alarms.report(0, "pump-stopped", "pump", 0, "It stands.")
+    alarms.report(0, "bed-starved", "bed-1", 0, "Dry.")
+    alarms.report(0, "station-silent", "barrels", 0, "Silent.")
+    stopped, starved, silent = alarms.events
+    told = f"{TABLE['pump-stopped'].consequence} It lasts about 3 to 7 hours from the stop on (an estimate)."
+    assert stopped.message == f"It stands. {told} {TABLE['pump-stopped'].action}"
+    assert "estimate" not in starved.message and "oxygen lasts about 3 to 7 hours (an estimate)." in silent.message
+    alarms.fish_last = "about 1 to 2 hours"
+    (row,) = [row for row in alarms.standing() if row["alarm"] == "pump-stopped"]
+    assert row["consequence"] == told, "as it was told"
+    title, body = compose(stopped, "garden", "UTC", row["consequence"], row["action"])
+    assert title == "garden: Go now. It stands." and body.count("about 3 to 7 hours") == 1
+    alarms.normal(10, "pump-stopped", "pump")
+    assert alarms.events[-1].message == "Back to normal: It stands."

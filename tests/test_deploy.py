@@ -27,6 +27,9 @@ def _help(*command: str) -> str:
     return done.stdout
 
 
+COMMANDS = ["serve", "replay", "export", "nights", "rest-test", "demo"]
+
+
 def _tree() -> list[Path]:
     """The paths that DEVELOPERS.md draws: names before the wide gap, two spaces of indent for each level."""
     drawing = DEVELOPERS.split("## The tree")[1].split("```")[1]
@@ -48,13 +51,15 @@ def _tree() -> list[Path]:
 
 
 def test_every_command_that_the_pages_name_is_there():
-    named = {word for page in PAGES.values() for word in re.findall(r"barreltide ([a-z]+) ?(?=[-`a-z.\n])", page)}
-    commands = set(re.findall(r"^    ([a-z]+)  ", _help(), re.MULTILINE))
-    assert commands == {"serve", "replay", "export", "demo"}
+    named = {
+        word for page in PAGES.values() for word in re.findall(r"barreltide ([a-z]+(?:-[a-z]+)*) ?(?=[-`a-z.\n])", page)
+    }
+    commands = set(re.findall(r"^    ([a-z-]+)(?:  |$)", _help(), re.MULTILINE))
+    assert commands == set(COMMANDS)
     assert {word for word in named if f"`barreltide {word}" in README} == commands, "the README's table of commands"
 
 
-@pytest.mark.parametrize("command", ["serve", "replay", "export", "demo"])
+@pytest.mark.parametrize("command", COMMANDS)
 def test_every_option_that_the_pages_name_is_there(command):
     known = set(re.findall(r"--[a-z]+", _help(command)))
     pattern = rf"barreltide {command} ([^\n`|]*)" if command != "demo" else r"deploy/try-it (--[^\n`|]*)"

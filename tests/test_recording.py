@@ -11,7 +11,7 @@ import pytest
 import standin_engine
 from conftest import SITE
 
-from barreltide.core.reading import Pack, ServiceStarted
+from barreltide.core.reading import Pack, PumpRested, ServiceStarted
 from barreltide.pack import Topics
 from barreltide.recording import RecordingError, export, replay
 from barreltide.site import load
@@ -114,13 +114,23 @@ def test_each_bad_line_has_its_reason(tmp_path, site, fed):
 def test_other_messages_move_the_clock_and_a_start_is_an_input(tmp_path, site, fed):
     presence = {"received": START_S + 5, "topic": "barreltide/garden/barrels/presence", "payload": {"online": True}}
     started = {"received": START_S + 6, "topic": "barreltide/garden/service", "payload": {}}
+    rest = {
+        "received": START_S + 6.5,
+        "topic": "barreltide/garden/grower",
+        "payload": {"input": "pump-rested", "pump": "pump", "for_s": 600},
+    }
     receipt = {
         "received": START_S + 7,
         "topic": "barreltide/garden/barrels/receipt",
         "payload": {"boot": 1, "seq": [1]},
     }
-    _, told = played(tmp_path, site, [json.dumps(message) for message in (presence, started, receipt)])
-    assert fed == [("advance", START_S + 5), ServiceStarted(START_S + 6), ("advance", START_S + 7)] and not told
+    _, told = played(tmp_path, site, [json.dumps(message) for message in (presence, started, rest, receipt)])
+    rested = PumpRested(START_S + 6.5, "pump", START_S + 606.5)
+    assert not told
+    assert fed == [("advance", START_S + 5), ServiceStarted(START_S + 6), rested, ("advance", START_S + 7)]
+    rest["payload"]["pump"] = "another"
+    _, told = played(tmp_path, site, [json.dumps(rest)])
+    assert told[0] == "line 1: pump: found 'another'; pump would do"
 
 
 def test_until_leaves_out_what_arrived_later_and_stands_there(tmp_path, site, fed):
@@ -173,15 +183,16 @@ def test_export_is_what_replay_reads(tmp_path, site, fed):
         Arrival(1, START_S, "started", None, None, None, b"{}"),
         Arrival(2, START_S + 0.25, "presence", "barrels", None, None, b'{"online": true}'),
         Arrival(3, START_S + 1.0000001, "readings", "barrels", 1, 0, payload),
+        Arrival(4, START_S + 2, "grower", None, None, None, b'{"input": "pump-rested", "pump": "pump", "for_s": 60}'),
     ]))  # fmt: skip
     out = io.StringIO()
     assert export(store, Topics.of_site(site), out) == 1
     assert json.loads(out.getvalue()) == {
         "received": START_S + 1.0000001, "topic": "barreltide/garden/barrels/readings", "payload": pack}  # fmt: skip
     everything = io.StringIO()
-    assert export(store, Topics.of_site(site), everything, everything=True) == 3
+    assert export(store, Topics.of_site(site), everything, everything=True) == 4
     (tmp_path / "all.jsonl").write_text(everything.getvalue())
     told: list[str] = []
     list(replay(str(tmp_path / "all.jsonl"), site, None, told.append))
-    assert not told and [type(item).__name__ for item in fed] == ["ServiceStarted", "tuple", "Pack"]
+    assert not told and [type(item).__name__ for item in fed] == ["ServiceStarted", "tuple", "Pack", "PumpRested"]
     store.close()

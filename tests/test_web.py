@@ -245,8 +245,20 @@ def test_the_answers_are_described(served):
     described = served.get("openapi.json")
     assert set(described["paths"]) == {
         f"/api/{name}"
-        for name in ("health", "now", "series", "readings", "cycles", "nights", "alarms", "notices", "refused")
+        for name in (
+            "health",
+            "now",
+            "series",
+            "readings",
+            "cycles",
+            "nights",
+            "alarms",
+            "notices",
+            "refused",
+            "grower",
+        )
     }
+    assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
     for path, methods in described["paths"].items():
         answer = methods["get"]["responses"]["200"]["content"]["application/json"]["schema"]["$ref"].rsplit("/", 1)[-1]
         shape = described["components"]["schemas"][answer]
@@ -322,6 +334,8 @@ GARDEN = status.Garden("quince-yard", "Europe/Lisbon", 0.5, 8.0, 28.0)
         ({"stations": {}}, "unsure", "Cannot tell yet"),
         ({"pumps": {"pump": {"running": None}}}, "unsure", "Cannot tell yet"),
         ({"pumps": {"pump": {"running": False}}}, "unsure", "Perhaps not"),
+        ({"pumps": {"pump": {"running": False, "resting_until": NOW_S + 900}}}, "unsure", "It rests"),
+        ({"pumps": {"pump": {"resting_until": NOW_S + 900}}, "standing": [an_alarm()]}, "bad", "No"),
         ({"pumps": {}}, "unsure", "Cannot tell yet"),
     ],
 )

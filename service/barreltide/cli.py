@@ -1,4 +1,4 @@
-"""The command line: serve, replay, export, demo. Imports late, so that each command loads only what it needs."""
+"""The command line. Imports late, so that each command loads only what it needs."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import json
 import logging
 import os
 import sys
+import time
 import zoneinfo
 from collections.abc import Callable
 from typing import Any
@@ -55,9 +56,18 @@ def _parser() -> argparse.ArgumentParser:
         "--explain", action="store_true", help="for each alarm what speaks for and against each cause that was weighed"
     )
     export = command("export", _export, "Print what the store holds as a recording.")
-    export.add_argument("--all", action="store_true", help="presence and starts of the service too, not only packs")
+    export.add_argument(
+        "--all", action="store_true", help="presence, starts and the grower's words too, not only packs"
+    )
     export.add_argument("--out", metavar="FILE", help="write there instead of to standard output")
-    for sub in (serve, replay, export):
+    nights = command("nights", _nights, "Print what the battery did in the last nights.")
+    nights.add_argument("--last", metavar="N", type=_count, default=14, help="so many nights (default: 14)")
+    nights.add_argument("--json", action="store_true", help="one JSON object a line")
+    rest = command(
+        "rest-test", _rest_test, "Walk through a rest of the pump, to see the battery's voltage without its load."
+    )
+    rest.add_argument("--minutes", metavar="N", type=float, help="so long, instead of what is safe for the fish")
+    for sub in (serve, replay, export, nights, rest):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", _demo, "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")
@@ -79,6 +89,15 @@ def _time(text: str) -> float:
     if moment.tzinfo is None:
         raise argparse.ArgumentTypeError(f"{text!r} has no zone; {text}Z or {text}+02:00 would do")
     return moment.timestamp()
+
+
+def _count(text: str) -> int:
+    try:
+        if 1 <= int(text) <= 10_000:
+            return int(text)
+    except ValueError:
+        pass
+    raise argparse.ArgumentTypeError(f"{text!r} is no number of nights; 1 to 10000 would do")
 
 
 def _fail(problem: object) -> int:
@@ -179,6 +198,41 @@ def _export(options: argparse.Namespace) -> int:
     except OSError as error:
         return _fail(f"{options.out}: cannot be written: {error.strerror}")
     return 0
+
+
+def _nights(options: argparse.Namespace) -> int:
+    site = load(options.site)
+    from . import nights
+    from .store import Store, StoreError
+
+    if not site.store_path.exists():
+        return _fail(f"{site.store_path}: no store there yet; `barreltide serve` makes it")
+    try:
+        store = Store(site.store_path)
+        tell = nights.as_json if options.json else nights.report
+        for line in tell(site, store, options.last, time.time()):
+            print(line)
+        sys.stdout.flush()
+    except StoreError as error:
+        return _fail(error)
+    return 0
+
+
+def _rest_test(options: argparse.Namespace) -> int:
+    site = load(options.site)
+    from .client import Client, ClientError
+    from .rest_test import Refusal, RestTest
+
+    def ask(line: str) -> None:
+        try:
+            input(line)
+        except EOFError:  # nobody at the keyboard: whoever started it so has switched
+            print()
+
+    try:
+        return RestTest(site, Client.of_site(site), lambda line: print(line, flush=True), ask).run(options.minutes)
+    except (ClientError, Refusal) as error:
+        return _fail(error)
 
 
 def _demo(options: argparse.Namespace) -> int:

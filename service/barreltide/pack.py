@@ -60,12 +60,14 @@ class Topics:
         self.kinds = dict(KINDS)
         for bed in beds:
             self.kinds |= {f"{bed}/high": bool, f"{bed}/low": bool, f"{bed}/level": "m"}
-        self.kinds |= {f"{pump}/current": "A" for pump in pumps}
+        self.pumps = frozenset(pumps)
+        self.kinds |= {f"{pump}/current": "A" for pump in self.pumps}
         self._parsed: dict[str, tuple[str, str]] = {}
         self.readings = f"{self._prefix}+/readings"
         self.presence = f"{self._prefix}+/presence"
         self.alarms = f"{self._prefix}alarms"
-        self.service = f"{self._prefix}service"  # in recordings only: a start of the service
+        self.service = f"{self._prefix}service"  # in recordings only: a start of the service …
+        self.grower = f"{self._prefix}grower"  # … and what the grower told it (grower.py)
         self._site = site
 
     @classmethod
@@ -91,7 +93,7 @@ class Topics:
     def _parse(self, topic: str) -> tuple[str, str]:
         if topic.startswith(self._prefix):
             station, slash, kind = topic[len(self._prefix) :].rpartition("/")
-            if kind in ("alarms", "service") and not slash:
+            if kind in ("alarms", "service", "grower") and not slash:
                 return "", kind
             if kind in ("readings", "presence", "receipt") and re.fullmatch(r"[a-z0-9][a-z0-9-]{0,31}", station):
                 return station, kind

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Any, TextIO
 
+from . import grower
 from .core.event import Event, PackChoked
 from .core.reading import ServiceStarted
 from .pack import RELATIVE_BELOW, PackError, Topics, iso, parse_json, read_pack, read_presence
@@ -82,6 +83,8 @@ class _Player:
         station, kind = self._topics.parse(topic)
         if kind == "service":
             return self._monitor.take(ServiceStarted(self._on(received_s)))
+        if kind == "grower":
+            return self._monitor.take(grower.read(self._topics, payload, self._on(received_s)))
         if kind == "presence":
             read_presence(payload)
         if kind != "readings":
@@ -174,12 +177,13 @@ def _progress(path: str) -> contextlib.AbstractContextManager[Any]:
 def export(store: Any, topics: Topics, out: TextIO | IO[str], everything: bool = False) -> int:
     """Write what the store holds as a recording, in order of arrival; returns the number of lines.
 
-    everything: presence and starts of the service too, not only packs.
+    everything: presence, starts of the service and what the grower told it too, not only packs.
     """
-    kinds = ("readings", "presence", "started") if everything else ("readings",)
+    kinds = ("readings", "presence", "started", "grower") if everything else ("readings",)
+    own = {"started": topics.service, "grower": topics.grower}
     count = 0
     for arrival in store.arrivals(kinds=kinds):
-        topic = topics.service if arrival.kind == "started" else topics.of(arrival.station, arrival.kind)
+        topic = own[arrival.kind] if arrival.kind in own else topics.of(arrival.station, arrival.kind)
         line = {"received": arrival.received_s, "topic": topic, "payload": json.loads(arrival.payload)}
         out.write(json.dumps(line, ensure_ascii=False, separators=(", ", ": ")) + "\n")
         count += 1

@@ -22,11 +22,11 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from . import __version__, notify
+from . import __version__, grower, notify
 from .broker import EmbeddedBroker
 from .core import monitor as engine
 from .core.event import AlarmChanged, Event, PackChoked
-from .core.reading import Pack, ServiceStarted
+from .core.reading import Pack, PumpRested, ServiceStarted
 from .mqtt import Intake, Message
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
 from .site import Site
@@ -49,10 +49,10 @@ SHOW_EVERY_S = 0.5
 class Live:
     """What the pages may see of the running service. Each dict is replaced whole, never changed."""
 
-    def __init__(self, health: Callable[[], dict[str, Any]]) -> None:
+    def __init__(self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested]) -> None:
         self._picture: dict[str, Any] = {}
         self._listeners: tuple[Callable[[], None], ...] = ()
-        self.health = health
+        self.health, self.tell = health, tell
 
     def picture(self) -> dict[str, Any]:
         """The engine's picture as of the last commit; empty until the engine is ready."""
@@ -91,7 +91,7 @@ class Service:
         self.writer: Writer | None = None
         self.web: Any = None
         self.notifier = notify.Notifier(site.notify.urls, self.store, now)
-        self.live = Live(self._health)
+        self.live = Live(self._health, self.tell)
         self._thread: threading.Thread | None = None
         self._shown = 0.0
 
@@ -146,6 +146,12 @@ class Service:
         if self.broker is not None:
             self.broker.stop()
         self.store.close()
+
+    def tell(self, payload: bytes) -> PumpRested:
+        """Let the writer take in what the grower says; returns once it is committed. Raises PackError or NotNow."""
+        if self.intake is None or self.writer is None or not self.writer.ready:
+            raise grower.NotNow("the service is still starting; try again in a minute")
+        return grower.say(self.intake.messages, payload)
 
     def _write(self) -> None:
         try:
@@ -235,7 +241,7 @@ class Writer:
             self.monitor = engine.Monitor(self._site, self._sun)
         self._through = snapshot.through_arrival if snapshot else 0
         fed = 0
-        for arrival in self._store.arrivals(self._through, since_s, ("readings", "started")):
+        for arrival in self._store.arrivals(self._through, since_s, ("readings", "started", "grower")):
             if self._stopping.is_set():
                 return False
             self._feed_again(arrival)
@@ -269,11 +275,14 @@ class Writer:
             self.monitor.take(ServiceStarted(arrival.received_s))
             return
         try:
-            topic = self._topics.of(arrival.station or "", "readings")
-            pack = read_pack(self._topics, topic, arrival.payload, arrival.received_s)
+            if arrival.kind == "grower":
+                item: Pack | PumpRested = grower.read(self._topics, arrival.payload, arrival.received_s)
+            else:
+                topic = self._topics.of(arrival.station or "", "readings")
+                item = read_pack(self._topics, topic, arrival.payload, arrival.received_s)
         except PackError:
-            return  # the site file has changed since, and does not know this station or reading any more
-        self.monitor.take(pack)
+            return  # the site file has changed since, and does not know this station, pump or reading any more
+        self.monitor.take(item)
 
     def _begin(self) -> bool:
         """Put the start on record, and bring the store's standing alarms and the engine's together."""
@@ -302,9 +311,9 @@ class Writer:
 
     # Turning.
 
-    def _gather(self) -> list[Message]:
+    def _gather(self) -> list[Message | grower.Word]:
         """What waits, at most a batch; waits for the first of it, but no longer than a tick may."""
-        messages: list[Message] = []
+        messages: list[Message | grower.Word] = []
         try:
             messages.append(self._intake.messages.get(timeout=BATCH_S))
             while len(messages) < MOST_IN_BATCH:
@@ -313,8 +322,10 @@ class Writer:
             pass
         return messages
 
-    def _turn(self, messages: list[Message]) -> None:
+    def _turn(self, arrived: list[Message | grower.Word]) -> None:
         work = Work()
+        told = [(word, self._take_word(word, work)) for word in arrived if isinstance(word, grower.Word)]
+        messages = [message for message in arrived if isinstance(message, Message)]
         receipts: dict[tuple[str, int], list[int]] = {}
         pending: set[tuple[str, int, int]] = set()
         for message in messages:
@@ -328,6 +339,8 @@ class Writer:
         if self._commit(work):
             self._intake.acknowledge(messages)
             self._intake.receipts(receipts)
+            for word, answer in told:
+                word.answer.set_result(answer)
 
     def _stamp(self) -> float:
         return max(self._now(), self.clock_s)
@@ -350,6 +363,20 @@ class Writer:
             pending.add(identity)
             self._take_pack(pack, message.payload, work)
         return identity
+
+    def _take_word(self, word: grower.Word, work: Work) -> PumpRested | PackError:
+        """Let the grower's word into `work`. Returns the answer that it deserves once `work` is committed."""
+        received_s = self._stamp()
+        try:
+            item = grower.read(self._topics, word.payload, received_s)
+        except PackError as error:
+            return error
+        arrival = Arrival(self._store.next_arrival(), received_s, "grower", None, None, None, word.payload)
+        work.arrivals.append(arrival)
+        self._through, self.clock_s = arrival.id, received_s
+        log.info("the grower says: %s", item)
+        self._note(work, arrival.id, self.monitor.take(item))
+        return item
 
     def _refuse(self, message: Message, received_s: float, error: PackError, work: Work) -> tuple[str, int, int] | None:
         log.warning("refused a message on %s: %s", message.topic, error)

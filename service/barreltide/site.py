@@ -30,11 +30,12 @@ class _Table(BaseModel):
 
 
 class Place(_Table):
-    """[site] Where the garden is; degrees north and east, and the name of its time zone."""
+    """[site] Where the garden is; degrees north and east, height above the sea, and the name of its time zone."""
 
     name: Name
     latitude: float = Field(ge=-90, le=90)
     longitude: float = Field(ge=-180, le=180)
+    altitude_m: float = Field(0.0, ge=-450, le=5500)
     time_zone: Text
 
     @field_validator("time_zone")
@@ -201,6 +202,10 @@ class Site(_Table):
     @property
     def longitude(self) -> float:
         return self.place.longitude
+
+    @property
+    def altitude_m(self) -> float:
+        return self.place.altitude_m
 
     @property
     def time_zone(self) -> str:

@@ -57,7 +57,7 @@ migrations = Migrations("barreltide")
 @migrations()
 def first_tables(db: Database) -> None:
     for statement in (
-        # received_s never falls with id. kind: readings, presence, started.
+        # received_s never falls with id. kind: readings, presence, started, grower.
         "CREATE TABLE arrivals (id INTEGER PRIMARY KEY, received_s REAL NOT NULL, kind TEXT NOT NULL, station TEXT,"
         " boot INTEGER, seq INTEGER, payload BLOB)",
         "CREATE UNIQUE INDEX packs ON arrivals (station, boot, seq) WHERE kind = 'readings'",
@@ -90,7 +90,7 @@ class StoreError(Exception):
 
 
 class Arrival(NamedTuple):
-    """A message as it came. kind: "readings", "presence" or "started"; payload: its JSON, as bytes."""
+    """A message as it came. kind: "readings", "presence", "started" or "grower"; payload: its JSON, as bytes."""
 
     id: int
     received_s: float

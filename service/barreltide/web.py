@@ -1,12 +1,18 @@
-"""The plain web face: documented JSON and one status page, read-only, on loopback unless told otherwise.
+"""The plain web face: documented JSON and one status page, on loopback unless told otherwise.
 
-Reads the store through a connection for each thread and the engine's picture through `live`; writes nothing. No
+Reads the store through a connection for each thread and the engine's picture through `live`; writes nothing itself. No
 request of the page leaves this host. Times are Unix seconds (UTC), and names carry their units.
+
+One door leads in, for commands on this very host: what the grower tells the service. As there is no sign-in yet, it
+opens to loopback only, wherever the pages are served. Other pages that a browser on this host has open cannot use it:
+they would need the browser's leave for a JSON body and a header of ours, which is never given, and a name that only
+pretends to be this host's is refused.
 """
 
 from __future__ import annotations
 
 import errno
+import ipaddress
 import logging
 import socket
 import sqlite3
@@ -23,7 +29,9 @@ from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
-from . import __version__
+from . import __version__, grower
+from .core.reading import PumpRested
+from .pack import PackError
 from .pages import status
 from .site import Site
 from .store import MOST_ROWS, Store
@@ -32,6 +40,7 @@ START_TIMEOUT_S = 20
 STOP_TIMEOUT_S = 4
 FOREVER_S = 1e12
 MOST_CONNECTIONS = 64
+OUR_HEADER = "x-barreltide"
 
 log = logging.getLogger("barreltide.web")
 
@@ -50,11 +59,14 @@ class WebError(Exception):
 
 
 class Live(Protocol):
-    """What the running service shows: the engine's picture and its own health, each a dict replaced whole."""
+    """What the running service shows: the engine's picture and its own health, each a dict replaced whole; and
+    `tell`, which hands it what the grower says and raises PackError or grower.NotNow."""
 
     def picture(self) -> dict: ...
 
     def health(self) -> dict: ...
+
+    def tell(self, payload: bytes) -> PumpRested: ...
 
 
 # The shapes of the answers, for /openapi.json. A value that is not known is null.
@@ -150,6 +162,16 @@ class Notices:
 
 
 @dataclass
+class Told:
+    """What was taken in and committed: the pump's rest, and until when (Unix seconds) its alarms are held back."""
+
+    input: str
+    pump: str
+    received_s: float
+    until_s: float
+
+
+@dataclass
 class Wrong:
     """`error`: one line that names what was wrong, what was found and what would do."""
 
@@ -188,6 +210,30 @@ def _only_known(request: Request) -> None:
         if name not in known:
             would = f"{', '.join(known)} would do" if known else "this takes none"
             raise HTTPException(422, f"{name[:64]}: no such parameter; {would}")
+
+
+async def _from_this_host(request: Request) -> bytes:
+    """The body, if nobody but a program on this host can have sent it."""
+    client, named = request.client.host if request.client else "", request.url.hostname or ""
+    if not _is_loopback(client) or not (named == "localhost" or _is_loopback(named)):
+        raise HTTPException(403, "only this host may say that; use the command line there")
+    kind = request.headers.get("content-type", "").partition(";")[0].strip()
+    if OUR_HEADER not in request.headers or kind != "application/json":
+        raise HTTPException(415, f"content-type application/json and a header {OUR_HEADER} would do")
+    body = b""
+    async for part in request.stream():
+        body += part
+        if len(body) > grower.MOST_BYTES:
+            raise HTTPException(413, f"at most {grower.MOST_BYTES:,} bytes would do")
+    return body
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return (getattr(address, "ipv4_mapped", None) or address).is_loopback
 
 
 def _in_order(start_s: float, end_s: float) -> None:
@@ -283,6 +329,16 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
     @api.get("/refused", response_model=Refused)
     def refused(limit: Limit = 100) -> Any:
         return JSONResponse({"total": store.counts().get("refused", 0), "refused": store.refusals(limit)})
+
+    @api.post("/grower", response_model=Told, responses={code: {"model": Wrong} for code in (403, 413, 415, 503)})
+    def told(payload: Annotated[bytes, Depends(_from_this_host)]) -> Any:
+        try:
+            item = live.tell(payload)
+        except PackError as error:
+            raise HTTPException(422, str(error)) from None
+        except grower.NotNow as error:
+            raise HTTPException(503, str(error)) from None
+        return JSONResponse({"input": "pump-rested", **item._asdict()})
 
     return api
 

@@ -3,13 +3,15 @@
 Theory. Detectors state a condition (`report`) or its absence (`normal`) as often as they like; only this module knows
 on-delay, off-delay, and what follows from what. An alarm asks somebody to act: each has a consequence and an action,
 and what needs no action is an event, not an alarm. What follows from a standing alarm is not raised beside it: it
-waits, and is raised when the cause has gone and it still holds.
+waits, and is raised when the cause has gone and it still holds. What the grower knows of and brings about is held
+back in the same way (`hold`, until `release`).
 
-The states here are normal, and unacknowledged until it returns to normal; acknowledging and shelving are to come.
+The states here are normal, held back, and unacknowledged until it returns to normal; acknowledging is to come.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from .event import AlarmChanged
@@ -116,13 +118,23 @@ TABLE: dict[str, Rule] = {
 }  # fmt: skip
 
 
+# What an alarm adds to its consequence where it is known for how long the fish can do without the pump.
+FISH = {
+    "pump-stopped": "It lasts {} from the stop on (an estimate).",
+    "battery-low": "Without the pump the fish's oxygen lasts {} (an estimate).",
+    "battery-will-not-last": "Without the pump the fish's oxygen lasts {} (an estimate).",
+    "station-silent": "Without the pump the fish's oxygen lasts {} (an estimate).",
+}
+
+
 class _Condition:
     """One (alarm, subject) that is reported or standing."""
 
-    __slots__ = ("evidence", "message", "normal_since_s", "raised_s", "reported_s", "since_s")
+    __slots__ = ("consequence", "evidence", "message", "normal_since_s", "raised_s", "reported_s", "since_s")
 
     def __init__(self, reported_s: float, since_s: float, message: str, evidence: tuple[Account, ...]) -> None:
         self.reported_s, self.since_s, self.message, self.evidence = reported_s, since_s, message, evidence
+        self.consequence = ""  # as it was when raised
         self.raised_s: float | None = None
         self.normal_since_s: float | None = None
 
@@ -134,6 +146,8 @@ class Alarms:
         """causes: for each (alarm, subject), the pairs that it may follow from: one that stands keeps it waiting."""
         self._causes = causes
         self._conditions: dict[tuple[str, str], _Condition] = {}
+        self._held: dict[str, frozenset[tuple[str, str]]] = {}
+        self.fish_last = ""  # in words, for how long; empty where that is not known
         self.events: list[AlarmChanged] = []
 
     def is_standing(self, alarm: str, subject: str) -> bool:
@@ -179,6 +193,14 @@ class Alarms:
         else:
             self._clear((alarm, subject), condition, now_s)
 
+    def hold(self, reason: str, keys: Iterable[tuple[str, str]]) -> None:
+        """Raise none of these (alarm, subject) until the same reason is released; what is reported meanwhile waits."""
+        self._held[reason] = frozenset(keys)
+
+    def release(self, reason: str) -> None:
+        """What still waits is raised when it is reported next, or at the next tick."""
+        self._held.pop(reason, None)
+
     def tick(self, now_s: float) -> None:
         """Let delays run out."""
         for key, condition in list(self._conditions.items()):
@@ -198,7 +220,7 @@ class Alarms:
                 "since": condition.since_s,
                 "raised": condition.raised_s,
                 "message": condition.message,
-                "consequence": TABLE[alarm].consequence,
+                "consequence": condition.consequence,
                 "action": TABLE[alarm].action,
             }
             for (alarm, subject), condition in self._conditions.items()
@@ -206,15 +228,20 @@ class Alarms:
         ]
         return sorted(rows, key=lambda row: (order[row["priority"]], row["raised"]))
 
-    def _follows(self, key: tuple[str, str]) -> bool:
+    def _must_wait(self, key: tuple[str, str]) -> bool:
+        if any(key in keys for keys in self._held.values()):
+            return True
         return any(self.is_standing(*cause) for cause in self._causes.get(key, ()))
 
     def _raise_if_due(self, key: tuple[str, str], condition: _Condition, now_s: float) -> None:
         rule = TABLE[key[0]]
-        if now_s - condition.reported_s < rule.on_delay_s or self._follows(key):
+        if now_s - condition.reported_s < rule.on_delay_s or self._must_wait(key):
             return
         condition.raised_s = now_s
-        text = f"{condition.message} {rule.consequence} {rule.action}"
+        condition.consequence = rule.consequence
+        if self.fish_last and key[0] in FISH:
+            condition.consequence += f" {FISH[key[0]].format(self.fish_last)}"
+        text = f"{condition.message} {condition.consequence} {rule.action}"
         evidence = condition.evidence or (Account(*key, 1.0, (condition.message,), ()),)
         self.events.append(AlarmChanged(now_s, condition.since_s, *key, "raised", rule.priority, text, evidence))
 

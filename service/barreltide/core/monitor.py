@@ -26,7 +26,8 @@ from .night import Night
 from .order import Release, StationOrder
 from .power import PowerWatch
 from .pump import Pump
-from .reading import Input, Pack, ServiceStarted
+from .reading import Input, Pack, PumpRested, ServiceStarted
+from .rest import Rests
 from .sensor import Gauge, WaterTemperature, judge_float
 from .sump import Sump
 from .voltage import VoltageTrace
@@ -88,13 +89,12 @@ class Monitor:
         self._power = PowerWatch(site.battery, self._battery, self._daylight, self._alarms)
         self._night = Night(self._daylight, site.battery.lowest_state_of_charge)
         self._sump = Sump(self._alarms)
+        self._rests = Rests(self._sump, self._alarms)
         self._sump_station: _Station | None = None
         volts = site.battery.nominal_voltage_v
         self._voltage = Gauge("battery/voltage", 0.5 * volts, 1.5 * volts, 0.25 * volts, {})
         self._celsius: float | None = None
-        self._water = WaterTemperature(
-            site.sump.coldest_c if site.sump else 8.0, site.sump.warmest_c if site.sump else 28.0, self._alarms
-        )
+        self._water = WaterTemperature(site.sump, site.altitude_m, self._alarms)
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
         self._is_pumping = True
@@ -112,7 +112,10 @@ class Monitor:
             self._start(now_s)
             return self._drain()
         self._run_to(now_s)
-        if item.station in self._stations:
+        if isinstance(item, PumpRested):
+            if item.pump in self._pumps:
+                self._rests.begin(now_s, self._pumps[item.pump], item.until_s)
+        elif item.station in self._stations:
             try:
                 self._hear(item, now_s)
             except Exception:
@@ -136,7 +139,11 @@ class Monitor:
             "time": self._now_s,
             "beds": {bed.name: _picture_of(bed, pump) for pump in self._pumps.values() for bed in pump.beds},
             "pumps": {
-                name: {"running": self._is_running(pump), "since": pump.stopped_since_s}
+                name: {
+                    "running": self._is_running(pump),
+                    "since": pump.stopped_since_s,
+                    "resting_until": self._rests.until_s(name),
+                }  # fmt: skip
                 for name, pump in self._pumps.items()
             },
             "battery": {
@@ -217,6 +224,7 @@ class Monitor:
     def _judge_water(self, now_s: float) -> None:
         for pump in self._pumps.values():
             sampled_s = self._known_until_s(pump)
+            self._rests.judge(now_s, pump, sampled_s)
             if sampled_s is None or sampled_s - pump.judged_s < TICK_S:
                 continue  # nothing new was sampled
             pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s))
@@ -428,9 +436,7 @@ def fingerprint(site) -> str:
     digest = hashlib.sha256()
     for file in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(file.read_bytes())
-    for part in (site.name, site.latitude, site.longitude, site.time_zone, site.battery, site.panel, site.sump):
-        digest.update(repr(part).encode())
-    for part in (site.pumps, site.beds, site.stations):
+    for part in (site.place, site.battery, site.panel, site.sump, site.pumps, site.beds, site.stations):
         digest.update(repr(part).encode())
     return digest.hexdigest()[:32]
 

@@ -308,6 +308,30 @@ class Pump:
             words += f" The battery was down to {volts - step.volts:.2f} V: the charge controller has dropped the load."
         return words
 
+    # -- a rest (rest.py)
+
+    def stay_away(self, now_s: float, since_s: float, until_s: float) -> None:
+        """The rest that began at `since_s` is over, and no water has come."""
+        seen = f"It was switched off for {(until_s - since_s) / 60:.0f} minutes, and no bed has filled since."
+        verdict = Verdict({self._cause: 0.0})
+        verdict.weigh(seen, {self._cause: 6.0})
+        words = f"The pump '{self.name}' is not back from its rest. {seen} The time given for it is over."
+        self._single = None
+        since_s = self.stopped_since_s if self.stopped_since_s is not None else since_s
+        self._stop(now_s, since_s, words, verdict)
+
+    def come_back(self, now_s: float, moved_s: float) -> None:
+        """Water has moved again since `moved_s`: what stood still in the rest was no fault, and teaches nothing."""
+        if self.stopped_since_s is not None and not self._alarms.is_standing(*self._cause):
+            self.stopped_since_s, self._single, self._stop_seen_by_step = None, None, False
+            self._alarms.withdraw(now_s, *self._cause)
+        for bed in self.beds:
+            bed.base_s = max(bed.base_s, moved_s)
+            alarm, _ = self._faults.get(bed.name, ("", 0.0))
+            if alarm and not self._alarms.is_standing(alarm, bed.name):
+                del self._faults[bed.name]
+                self._alarms.withdraw(now_s, alarm, bed.name)
+
     # -- what is over
 
     def _clear_stop(self, now_s: float, dark: bool) -> None:

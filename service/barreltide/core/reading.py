@@ -38,4 +38,12 @@ class ServiceStarted(NamedTuple):
     received_s: float
 
 
-Input = Pack | ServiceStarted
+class PumpRested(NamedTuple):
+    """The grower has said that the pump is being switched off by hand, and that its water is back by `until_s`."""
+
+    received_s: float
+    pump: str
+    until_s: float
+
+
+Input = Pack | ServiceStarted | PumpRested

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 
+from . import oxygen
 from .alarm import Alarms
 from .float_track import SHORTEST_PERIOD_S
 
@@ -22,6 +23,7 @@ MISSING_UNLEARNED_S = 2 * 3600.0  # … nor before its rhythm is known
 FROZEN_S = 12 * 3600.0
 FROZEN_COUNT = 60
 JUMP_C = 3.0
+FISH_EACH_C = 0.2  # so much warmer or colder, and their hours are worked out anew
 CHATTER_FLIPS, CHATTER_S, SLOT_S = 24, 1800.0, 120.0
 
 
@@ -128,11 +130,13 @@ def judge_float(now_s: float, sampled_s: float, name: str, track, heard_s: float
 
 
 class WaterTemperature:
-    """The sump's temperature against the site's limits, with a deadband as wide as the thermometer's accuracy."""
+    """The sump's temperature against the site's limits, with a deadband as wide as the thermometer's accuracy; and for
+    how long the fish can do without the pump in water so warm."""
 
     DEADBAND_C = 0.5
 
-    def __init__(self, coldest_c: float, warmest_c: float, alarms: Alarms) -> None:
+    def __init__(self, sump, altitude_m: float, alarms: Alarms) -> None:
+        """sump: the site's table, or None."""
         self.gauge = Gauge(
             "water/temperature", -3.0, 45.0, JUMP_C,
             {
@@ -142,7 +146,9 @@ class WaterTemperature:
                 -127.0: "the thermometer does not answer",
             },
         )  # fmt: skip
-        self._coldest_c, self._warmest_c, self._alarms = coldest_c, warmest_c, alarms
+        self._coldest_c, self._warmest_c = (sump.coldest_c, sump.warmest_c) if sump is not None else (8.0, 28.0)
+        self._fish = (sump.volume_l or 0.0, sump.fish, sump.fish_mass_kg) if sump is not None else None
+        self._fish_c, self._altitude_m, self._alarms = -99.0, altitude_m, alarms
         self._warm_since_s: float | None = None
         self._cold_since_s: float | None = None
 
@@ -150,6 +156,10 @@ class WaterTemperature:
         celsius = self.gauge.hear(time_s, value)
         if celsius is None:
             return
+        if self._fish is not None and abs(celsius - self._fish_c) > FISH_EACH_C:
+            self._fish_c = celsius
+            span = oxygen.hours(*self._fish, celsius, self._altitude_m)
+            self._alarms.fish_last = oxygen.in_words(span) if span is not None else ""
         if celsius > self._warmest_c:
             self._warm_since_s = self._warm_since_s or time_s
             words = f"The water is too warm. In the sump it is at {celsius:.1f} °C, above {self._warmest_c:g} °C."

@@ -42,6 +42,13 @@ class Sump:
         """Whether a dry spell lasts, or has not been over for long enough to be counted."""
         return self._low_since_s is not None
 
+    def count_from(self, time_s: float) -> None:
+        """Water stood still for a known reason until then: no spell is counted from before it."""
+        if self._low_since_s is not None:
+            self._low_since_s = max(self._low_since_s, time_s)
+            if not self._alarms.is_standing("sump-low", "sump"):
+                self._alarms.withdraw(time_s, "sump-low", "sump")
+
     def judge(self, now_s: float, sampled_s: float, slowest_period_s: float, bed_holds_water: bool) -> None:
         """While `is_in_spell`. slowest_period_s: the longest normal period among the beds. bed_holds_water: one stands
         flooded unduly.

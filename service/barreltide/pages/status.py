@@ -103,11 +103,15 @@ def water_moves(picture: dict, now_s: float) -> Answer:
         return Answer(
             "unsure", "Cannot tell", f"The last word from the barrels came {lasted(now_s - max(heard_s))} ago."
         )
+    pumps = picture.get("pumps") or {}
+    rests = {name: pump["resting_until"] for name, pump in pumps.items() if pump.get("resting_until")}
+    if rests:
+        span = lasted(max(rests.values()) - now_s)
+        return Answer("unsure", "It rests", f"You said that {', '.join(rests)} is off, for another {span} at most.")
     faults = [a for a in standing if a.get("alarm") in _BED_FAULTS]
     if faults:
         names = ", ".join(dict.fromkeys(str(a.get("subject")) for a in faults))
         return Answer("bad", "Not everywhere", f"See {names} below.")
-    pumps = picture.get("pumps") or {}
     if any(pump.get("running") is False for pump in pumps.values()):
         names = ", ".join(name for name, pump in pumps.items() if pump.get("running") is False)
         return Answer("unsure", "Perhaps not", f"No sign of lifting from {names} just now.")

@@ -1,0 +1,70 @@
+"""A command's way to the service that runs on this host: its pages' JSON, and the one door in (web.py)."""
+
+from __future__ import annotations
+
+import json
+import urllib.error
+import urllib.parse
+import urllib.request
+from typing import Any
+
+from .site import Site
+
+TIMEOUT_S = 10.0
+MOST_BYTES = 4_000_000
+
+
+class ClientError(Exception):
+    """The service does not answer, or not as it should; the text is one line."""
+
+
+class Client:
+    """The service at `address`, like http://127.0.0.1:8420/. Every answer is one JSON object."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address.rstrip("/") + "/"
+        # Whatever proxy the environment names, this host is not behind it.
+        self._opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+
+    @classmethod
+    def of_site(cls, site: Site) -> Client:
+        """The service of this site file. Raises ClientError where the file does not say where it is."""
+        if site.web.port == 0:
+            raise ClientError(
+                "[web] port: found 0, any free one; a number of its own would do, so that it can be found"
+            )
+        host = site.web.host
+        if host in ("0.0.0.0", "::", ""):
+            host = "127.0.0.1"
+        return cls(f"http://{f'[{host}]' if ':' in host else host}:{site.web.port}/")
+
+    def get(self, path: str, **parameters: Any) -> dict[str, Any]:
+        query = f"?{urllib.parse.urlencode(parameters)}" if parameters else ""
+        return self._answer(urllib.request.Request(f"{self.address}{path}{query}"))
+
+    def tell(self, word: dict[str, Any]) -> dict[str, Any]:
+        """Tell it what the grower says (grower.py); returns once that is committed."""
+        headers = {"Content-Type": "application/json", "X-Barreltide": "command"}
+        return self._answer(
+            urllib.request.Request(f"{self.address}api/grower", json.dumps(word).encode(), headers, method="POST")
+        )
+
+    def _answer(self, request: urllib.request.Request) -> dict[str, Any]:
+        try:
+            with self._opener.open(request, timeout=TIMEOUT_S) as answer:
+                found = json.loads(answer.read(MOST_BYTES))
+        except urllib.error.HTTPError as error:
+            raise ClientError(f"the service says: {_reason(error)}") from None
+        except (OSError, ValueError) as error:
+            told = getattr(error, "reason", error)
+            raise ClientError(f"no service answers at {self.address} ({told}); `barreltide serve` starts it") from None
+        if not isinstance(found, dict):
+            raise ClientError(f"what answers at {self.address} is not the service")
+        return found
+
+
+def _reason(error: urllib.error.HTTPError) -> str:
+    try:
+        return str(json.loads(error.read(MOST_BYTES))["error"])[:300]
+    except (OSError, ValueError, KeyError, TypeError):
+        return f"{error.code} {error.reason}"
