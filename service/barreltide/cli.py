@@ -122,7 +122,7 @@ def _serve(options: argparse.Namespace) -> int:
 
 def _replay(options: argparse.Namespace) -> int:
     site = load(options.site)
-    from .core.event import as_line
+    from .core.event import BESIDE, as_line
     from .recording import RecordingError, replay
 
     zone = zoneinfo.ZoneInfo(site.time_zone)
@@ -131,13 +131,14 @@ def _replay(options: argparse.Namespace) -> int:
             options.recording, site, options.until, lambda line: print(f"barreltide: {line}", file=sys.stderr)
         ):
             line = as_line(event)
-            evidence = line.pop("evidence", [])
             if options.json and event.kind == "siphon" and not options.explain:
                 continue  # an early sign is no alarm: the lines that others read hold facts and alarms
             if options.json:
-                shown = line | {"evidence": evidence} if options.explain and evidence else line
+                left_out = BESIDE if not options.explain else () if line.get("evidence") else ("evidence",)
+                shown = {name: value for name, value in line.items() if name not in left_out}
                 print(json.dumps(shown, ensure_ascii=False))
                 continue
+            evidence = line.pop("evidence", [])
             print(_in_words(line, zone))
             if options.explain:
                 print("".join(_explained(cause) for cause in evidence), end="")

@@ -127,6 +127,26 @@ FISH = {
 }
 
 
+def causes(site) -> dict[tuple[str, str], list[tuple[str, str]]]:
+    """One cause, one alarm: for each alarm, those that it follows from. A silent station hides all that it reads."""
+    silent = [("station-silent", station.name) for station in site.stations]
+    found: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    for pump in site.pumps:
+        found["pump-stopped", pump.name] = silent
+        found["flow-falling", pump.name] = [*silent, ("pump-stopped", pump.name)]
+        for bed in pump.feeds:
+            hidden = [*silent, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
+            found["bed-starved", bed] = found["siphon-not-breaking", bed] = hidden
+            found["siphon-not-starting", bed] = [*hidden, ("flow-falling", pump.name)]  # too little water to start it
+    for alarm in ("battery-low", "battery-will-not-last", "battery-not-charging", "charge-voltage-high"):
+        found[alarm, "battery"] = [*silent, ("sensor-fault", "battery/voltage")]
+    found["battery-will-not-last", "battery"].append(("battery-low", "battery"))
+    for alarm in ("water-too-warm", "water-too-cold"):
+        found[alarm, "sump"] = [*silent, ("sensor-fault", "water/temperature")]
+    found["sump-low", "sump"] = [*silent, *(("pump-stopped", pump.name) for pump in site.pumps)]
+    return found
+
+
 class _Condition:
     """One (alarm, subject) that is reported or standing."""
 

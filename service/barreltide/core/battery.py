@@ -32,7 +32,11 @@ PANEL_V = 16.5  # at which a panel gives its power: the current of a charger tha
 LOAD_SPREAD, LOAD_SPREAD_UNKNOWN = 0.06, 0.4
 MODEL_ERROR = 0.045  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
 VOLT_ERROR_V = 0.013  # of a steady voltage under load
-SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = 1.3, 0.12, 0.30  # surface charge: how it fades, its size and how unsure that is
+SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = (
+    1.3,
+    0.12,
+    0.30,
+)  # surface charge: how it fades, its size and how unsure that is
 CHARGING_V = 0.03  # above rest: current flows in
 LEARNED_S = 2 * 3600.0  # of night, before what is rest is taken from the cloud …
 UNLEARNED_CHARGING_V = 12.75  # … and not from this
@@ -70,7 +74,7 @@ class StateOfCharge:
         self.judged_s = 0.0
         self.charge_ended_s: float | None = None
         self.idle_since_s: float | None = None
-        self._load_gain = 1.0
+        self._steady_a, self._pumps_now_a = STATION_A, sum(self._pumps_a.values())
         self._start_s: float | None = None
         self._sum, self._n = 0.0, 0
         self._currents: dict[str, tuple[float, int]] = {}  # of this step: sum and number, by sensor
@@ -105,24 +109,35 @@ class StateOfCharge:
 
     # -- what is asked
 
-    def load_a(self, volts: float | None) -> float:
-        """What is drawn of the battery at this voltage, A."""
-        known_a, guessed_a = self._load(volts * self._scale if volts else 12.6)
-        return known_a + guessed_a * self._load_gain
+    def load_a(self, volts: float) -> float:
+        """What is drawn of the battery at this voltage, A, by the newest judgement."""
+        return self._steady_a + self._pumps_now_a * volts * self._scale / 12.6
+
+    def pump_a(self, name: str) -> float:
+        """A pump's current at 12.6 V, as written down or guessed."""
+        return self._pumps_a[name]
 
     @property
     def usable_ah(self) -> float:
         """Capacity as estimated, ampere-hours."""
         return self._label_ah * self._cloud.mean("capacity")
 
-    def rested_v(self, charge: float) -> float:
-        """What the station would read at rest at that charge, V."""
-        return self._cloud.rested_v(charge) / self._scale
-
     @property
-    def ohm(self) -> float:
-        """Series resistance as estimated, the slow part included."""
-        return self._cloud.mean("ohm")
+    def is_learned(self) -> bool:
+        """Whether enough of a night has been seen for voltages to be foretold."""
+        return self._dark_s >= LEARNED_S
+
+    def drop_v(self) -> float:
+        """By how much the present load pulls the voltage down, once that has settled, V."""
+        return self._cloud.drop_v(self.load_a(self.volts or 12.6)) / self._scale
+
+    def rested_v(self) -> float:
+        """What the station would read just now if the battery rested, V."""
+        return self._cloud.rested_v() / self._scale
+
+    def charge_at(self, volts: float) -> float:
+        """The charge at which the station would read so many volts under the present load."""
+        return self._cloud.charge_at((volts + self.drop_v()) * self._scale)
 
     # -- a step
 
@@ -166,7 +181,7 @@ class StateOfCharge:
         if (dark and not is_charging) or (self.idle_since_s is not None and since_s > LEARNED_S):
             self._weigh(volts, time_s, since_s, dt_s, known_a, guessed_a, celsius)
         cloud.normalise()
-        self._answer(time_s, volts, is_charging)
+        self._answer(time_s, volts, is_charging, known_a, guessed_a)
 
     def _is_charging(self, volts: float, dark: bool) -> bool:
         if dark:
@@ -216,13 +231,14 @@ class StateOfCharge:
                 volts, sigma_v = rested[0], hypot(rested[1], VOLT_ERROR_V)
         self._cloud.weigh_voltage(volts - warm_v, sigma_v, dt_s, known_a, guessed_a)
 
-    def _answer(self, time_s: float, volts: float, is_charging: bool) -> None:
+    def _answer(self, time_s: float, volts: float, is_charging: bool, known_a: float, guessed_a: float) -> None:
         cloud = self._cloud
         self.mean = min(max(cloud.mean("charge"), 0.0), 1.0)
         low, high = cloud.quantiles(0.05, 0.95)
         self.low = max(self.mean - hypot(self.mean - low, MODEL_ERROR), 0.0)
         self.high = min(self.mean + hypot(high - self.mean, MODEL_ERROR), 1.0)
-        self._load_gain = cloud.mean("load")
+        gain = cloud.mean("load")
+        self._steady_a, self._pumps_now_a = known_a + STATION_A * gain, (guessed_a - STATION_A) * gain * 12.6 / volts
         self.basis = "charging" if is_charging else "loaded"
         if self.idle_since_s and time_s - max(self.idle_since_s, self.charge_ended_s or 0.0) >= REST_S:
             self.basis = "rested"

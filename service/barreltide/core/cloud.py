@@ -70,7 +70,9 @@ class Cloud:
         standard deviation of a logarithm; least_gain: the least share of the panel's power that may arrive."""
         self.label_ah = label_ah
         self.is_lithium = chemistry == "lifepo4"
-        grids = [[rested_voltage(table, (i - 5) / GRID) - self._knee_v(i) for i in range(GRID + 11)] for table in tables]
+        grids = [
+            [rested_voltage(table, (i - 5) / GRID) - self._knee_v(i) for i in range(GRID + 11)] for table in tables
+        ]
         self._lower, self._between = grids[0], [b - a for a, b in zip(*grids, strict=True)]
         self._chance = chance = Random(7)
         size = SIZE if load_spread < 0.2 else SIZE_LOAD_UNKNOWN
@@ -120,13 +122,27 @@ class Cloud:
             ]
         )
 
+    def charge_at(self, volts: float) -> float:
+        """The charge at which the meter would show so many volts at rest, 0 to 1."""
+        low, high = 0.0, 1.0
+        while high - low > 0.002:
+            middle = (low + high) / 2
+            low, high = (middle, high) if self.rested_v(middle) < volts else (low, middle)
+        return (low + high) / 2
+
+    def drop_v(self, amperes: float) -> float:
+        """By how much that load pulls the voltage down, once that has settled."""
+        return self.mean("ohm") * amperes * (1 + OHM_GROWS * (1 - self.mean("charge")))
+
     def _table_v(self, h: Hypothesis, charge: float) -> float:
         place = (charge + 0.05) * GRID
         at = int(place)
         share = place - at
         lower, between = self._lower, self._between
-        return lower[at] + (lower[at + 1] - lower[at]) * share + h.blend * (
-            between[at] + (between[at + 1] - between[at]) * share
+        return (
+            lower[at]
+            + (lower[at + 1] - lower[at]) * share
+            + h.blend * (between[at] + (between[at + 1] - between[at]) * share)
         )
 
     # -- what happens to it

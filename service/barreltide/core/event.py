@@ -58,7 +58,11 @@ class BatteryJudged(NamedTuple):
 
 
 class NightEnded(NamedTuple):
-    """Dawn came. date: local date of the dusk, ISO; hours_left: to the floor at the night's mean load, or None."""
+    """Dawn came. date: local date of the dusk, ISO; hours_left: to the floor at the night's mean load, or None.
+
+    Beside what the night was: slope_v_per_h of its late hours, what the battery holds when full with a 90 % interval,
+    and the series resistance as the pumps' stops and starts have last shown it.
+    """
 
     time: float
     date: str
@@ -69,6 +73,11 @@ class NightEnded(NamedTuple):
     used_ah: float | None
     lowest_voltage_v: float | None
     hours_left: float | None
+    slope_v_per_h: float | None = None
+    capacity_ah: float | None = None
+    capacity_low_ah: float | None = None
+    capacity_high_ah: float | None = None
+    resistance_ohm: float | None = None
     kind = "night"
 
 
@@ -96,6 +105,10 @@ class PackChoked(NamedTuple):
 
 
 Event = CycleCounted | AlarmChanged | BatteryJudged | NightEnded | SiphonChanged | PackChoked
+
+
+# What a line says beside its facts: for those who ask for an explanation.
+BESIDE = ("evidence", *NightEnded._fields[NightEnded._fields.index("slope_v_per_h") :])
 
 
 def as_line(event: Event) -> dict:

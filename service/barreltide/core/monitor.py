@@ -16,7 +16,7 @@ from collections import deque
 from pathlib import Path
 from statistics import median
 
-from .alarm import Alarms
+from .alarm import Alarms, causes
 from .battery import StateOfCharge
 from .bed import Bed
 from .daylight import Daylight
@@ -28,6 +28,7 @@ from .power import PowerWatch
 from .pump import Pump
 from .reading import Input, Pack, PumpRested, ServiceStarted
 from .rest import Rests
+from .resistance import NEAR_S, Resistance
 from .sensor import Gauge, WaterTemperature, judge_float
 from .sump import Sump
 from .voltage import VoltageTrace
@@ -75,7 +76,7 @@ class Monitor:
         self._trace = VoltageTrace()
         self._daylight = Daylight(sun, site.latitude)
         self._beds = {bed.name: Bed(bed, self._trace) for bed in site.beds}
-        self._alarms = Alarms(_causes(site))
+        self._alarms = Alarms(causes(site))
         cut_off_v = site.battery.cut_off_voltage_v
         self._pumps = {
             pump.name: Pump(pump, [self._beds[name] for name in pump.feeds], self._trace, self._alarms, cut_off_v)
@@ -83,11 +84,11 @@ class Monitor:
         }
         for pump in self._pumps.values():
             pump.rivals = [other for other in self._pumps.values() if other is not pump]
-        currents = [pump.current_a for pump in site.pumps]
-        load_a = sum(currents) if all(current is not None for current in currents) else None
-        self._battery = StateOfCharge(site.battery, site.panel.power_w, load_a, self._daylight)
+        pumps_a = {pump.name: pump.current_a for pump in site.pumps}
+        self._battery = StateOfCharge(site.battery, site.panel.power_w, pumps_a, self._daylight)
         self._power = PowerWatch(site.battery, self._battery, self._daylight, self._alarms)
-        self._night = Night(self._daylight, site.battery.lowest_state_of_charge)
+        self._night = Night(self._daylight, site.battery)
+        self._resistance = Resistance()
         self._sump = Sump(self._alarms)
         self._rests = Rests(self._sump, self._alarms)
         self._sump_station: _Station | None = None
@@ -97,7 +98,8 @@ class Monitor:
         self._water = WaterTemperature(site.sump, site.altitude_m, self._alarms)
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
-        self._is_pumping = True
+        self._running = frozenset(self._pumps)
+        self._stopped_s: dict[str, float] = {}
         self._forgot_s = 0.0
         self._stumbled_s = -3600.0
 
@@ -152,6 +154,7 @@ class Monitor:
                 "low": battery.low,
                 "high": battery.high,
                 "basis": battery.basis,
+                "outlook": self._outlook(),
                 "time": self._trace.time_s,
             }
             if self._trace.volts is not None
@@ -228,7 +231,7 @@ class Monitor:
             if sampled_s is None or sampled_s - pump.judged_s < TICK_S:
                 continue  # nothing new was sampled
             pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s))
-            self._is_pumping = None in [other.stopped_since_s for other in self._pumps.values()]
+            self._note_running(pump)
 
     def _known_until_s(self, pump: Pump) -> float | None:
         """How far all of the pump's beds that were heard of are known; None if none was, or a station is waited for."""
@@ -260,7 +263,7 @@ class Monitor:
         if speaker is not None and not self._is_waiting(speaker):
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
-            self._power.judge(now_s, self._battery.load_a(self._trace.volts), self._celsius or self._water.gauge.value)
+            self._power.judge(now_s, self._water.gauge.value if self._celsius is None else self._celsius)
             if self._sump_station is not None and self._sump.is_in_spell:
                 slowest_s = max(bed.period_s for bed in self._beds.values())
                 holds = any(pump.holds_water for pump in self._pumps.values())
@@ -354,6 +357,7 @@ class Monitor:
             "battery/temperature": (self._hear_battery_temperature, None),
             "water/temperature": (self._hear_water, None),
             "sump/low": (self._hear_sump, None),
+            "panel/current": (self._hear_panel, None),
         }
         for bed in self._beds.values():
             sinks[f"{bed.name}/high"] = (self._hear_bed, (bed, bed.hear_high))
@@ -374,12 +378,11 @@ class Monitor:
         time_s = reading.sampled_s
         dark = self._daylight.is_dark(time_s)
         self._trace.add(time_s, volts, dark)
-        judged = self._battery.add(time_s, volts, self._is_pumping, self._celsius)
+        judged = self._battery.add(time_s, volts, self._running, self._celsius)
         if judged is not None:
             self._told.append(judged._replace(time=now_s))
         if self._night.spans(time_s):
-            load_a = self._battery.load_a(volts) if self._is_pumping else 0.0
-            self._night.hear(time_s, volts, load_a, self._battery.mean)
+            self._night.hear(time_s, volts, self._battery.load_a(volts), self._battery.mean)
 
     def _hear_battery_temperature(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
         if not release.late and -30 < reading.value < 70:
@@ -406,8 +409,36 @@ class Monitor:
     def _hear_current(self, pump: Pump, reading, release: Release, station: _Station, now_s: float) -> None:
         if not release.late:
             pump.current.hear(reading.sampled_s, reading.value)
+            self._battery.hear_current(pump.name, reading.value)
+
+    def _hear_panel(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+        if not release.late:
+            self._battery.hear_current("panel", reading.value)
 
     # -- odds and ends
+
+    def _note_running(self, pump: Pump) -> None:
+        """Keep count of the pumps that run; each one's start and stop by night shows the series resistance."""
+        is_running = pump.stopped_since_s is None
+        if is_running == (pump.name in self._running):
+            return
+        trace, battery = self._trace, self._battery
+        if is_running:
+            self._running |= {pump.name}
+            step = trace.step_down(self._stopped_s.get(pump.name, 0.0), trace.time_s)
+        else:
+            self._running -= {pump.name}
+            self._stopped_s[pump.name] = pump.stopped_since_s
+            step = trace.step_up(pump.stopped_since_s - NEAR_S, pump.stopped_since_s + NEAR_S)
+        if step is not None and self._daylight.is_dark(step.time_s):
+            seen = self._resistance.hear(step, pump.current.usual_a or battery.pump_a(pump.name))
+            if seen is not None:
+                battery.hear_resistance(*seen)
+                self._night.resistance_ohm = self._resistance.ohm
+
+    def _outlook(self) -> dict | None:
+        outlook = self._power.outlook()
+        return outlook and outlook._asdict()
 
     def _drain(self) -> list[Event]:
         told = self._told.copy()
@@ -439,26 +470,6 @@ def fingerprint(site) -> str:
     for part in (site.place, site.battery, site.panel, site.sump, site.pumps, site.beds, site.stations):
         digest.update(repr(part).encode())
     return digest.hexdigest()[:32]
-
-
-def _causes(site) -> dict[tuple[str, str], list[tuple[str, str]]]:
-    """One cause, one alarm: for each alarm, those that it follows from. A silent station hides all that it reads."""
-    silent = [("station-silent", station.name) for station in site.stations]
-    causes: dict[tuple[str, str], list[tuple[str, str]]] = {}
-    for pump in site.pumps:
-        causes["pump-stopped", pump.name] = silent
-        causes["flow-falling", pump.name] = [*silent, ("pump-stopped", pump.name)]
-        for bed in pump.feeds:
-            hidden = [*silent, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
-            causes["bed-starved", bed] = causes["siphon-not-breaking", bed] = hidden
-            causes["siphon-not-starting", bed] = [*hidden, ("flow-falling", pump.name)]  # too little water to start it
-    for alarm in ("battery-low", "battery-will-not-last", "battery-not-charging", "charge-voltage-high"):
-        causes[alarm, "battery"] = [*silent, ("sensor-fault", "battery/voltage")]
-    causes["battery-will-not-last", "battery"].append(("battery-low", "battery"))
-    for alarm in ("water-too-warm", "water-too-cold"):
-        causes[alarm, "sump"] = [*silent, ("sensor-fault", "water/temperature")]
-    causes["sump-low", "sump"] = [*silent, *(("pump-stopped", pump.name) for pump in site.pumps)]
-    return causes
 
 
 def _picture_of(bed: Bed, pump: Pump) -> dict:

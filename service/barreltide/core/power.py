@@ -2,34 +2,57 @@
 
 Theory. By night the charge goes down at the pumps' load, so the charge at which the sun will find the battery can be
 told hours ahead; charging begins some time after sunrise, as it did on recent mornings. By day a panel that gives
-anything lifts the voltage well above where the night left it. A charger that works keeps to its chemistry's limit,
-which rises as it gets colder.
+anything carries part of the load, and the voltage stands above where the whole load would hold it; where it does not
+for hours of daylight, nothing comes from the panel. A charger that works keeps to its chemistry's limit, which rises
+as it gets colder.
 
 It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day as dark as dusk, and says so.
 
-Sources: absorption 14.82 V flooded, 14.7-15.0 V AGM, 14.4 V gel at 25 °C, -30 mV/K (makers'
-sheets); LiFePO4 14.6 V from memory.
+Sources: the chargers' limits and the freezing of acid: lead.py.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from statistics import median
+from math import hypot
+from statistics import NormalDist, median
+from typing import NamedTuple
 
 from .alarm import Alarms
 from .battery import StateOfCharge
 from .daylight import Daylight
+from .lead import SET_POINT_AT_C, SET_POINTS, freezing_c, set_point_v
 
-HIGHEST_V = {"flooded": 14.82, "agm": 15.0, "gel": 14.4, "lifepo4": 14.6}
 HIGH_MARGIN_V, HIGH_FOR_S = 0.35, 1200.0
-COMPENSATION_V_PER_K = -0.030
 CHARGE_LIFT_V = 0.10
 CHARGING_V = 12.9
+UNLIT_SHARE, LEAST_DROP_V = 0.4, 0.012  # less of the load's drop than this made up: no current from the panel
+UNLIT_FOR_S = 3 * 3600.0  # of a day's middle
+MIDDLE_OF_DAY = (0.15, 0.85)
 LOW_FOR_S = 1200.0
 FLOOR_DEADBAND = 0.04
 UNSURE = 0.25  # an interval that reaches so far above the floor says nothing yet
-KNOWN_AFTER_S, KNOWN_WIDTH = 8 * 3600.0, 0.2  # before this, or less surely than this, no forecast is made
+KNOWN_AFTER_S, KNOWN_WIDTH = 8 * 3600.0, 0.22  # before this, or less surely than this, no forecast is made
 FIRST_GUESS_S = 2 * 3600.0  # from sunrise to charging, before a morning has been seen
+DAY_S = 86400.0
+USE_UNSURE = 0.08  # of what will be used: load and capacity, as a share
+INNER_90 = 1.645
+LIKELY, UNLIKELY = 0.5, 0.2  # chances of not lasting: to raise the alarm, and to take it back
+CLOUDED_S, CLOUDED_LIKELY = 2 * 3600.0, 0.8  # by day: without charging for so long, and then surer than by night
+FREEZES_C = -20.0  # acid that freezes above this can freeze in a garden
+
+
+class Outlook(NamedTuple):
+    """What is to be expected at the present load: moments with their 90 % ranges, Unix seconds."""
+
+    floor_s: float
+    floor_soonest_s: float
+    floor_latest_s: float
+    cut_off_s: float  # when the controller drops the load
+    cut_off_soonest_s: float
+    cut_off_latest_s: float
+    sun_s: float | None  # when charging is to be expected again
+    days_without_sun: float  # from full to the floor
 
 
 class PowerWatch:
@@ -37,9 +60,10 @@ class PowerWatch:
 
     def __init__(self, battery, charge: StateOfCharge, daylight: Daylight, alarms: Alarms) -> None:
         """battery: the site's table."""
-        self._floor = battery.lowest_state_of_charge
+        self._floor, self._cut_off_v = battery.lowest_state_of_charge, battery.cut_off_voltage_v
         self._scale = 12.0 / battery.nominal_voltage_v
-        self._limit_v = HIGHEST_V[battery.chemistry]
+        self._limit_v = SET_POINTS[battery.chemistry].absorb_high_v
+        self._is_lead = battery.chemistry != "lifepo4"
         self._charge, self._daylight, self._alarms = charge, daylight, alarms
         self._judged_s = self._begun_s = 0.0
         self._low_since_s: float | None = None
@@ -47,10 +71,11 @@ class PowerWatch:
         self._high_since_s: float | None = None
         self._night_v: float | None = None  # the last voltage of the night
         self._lifted_s: float | None = None  # when it first stood above that by day
+        self._signed_s = 0.0  # when something last came from the panel, or its day's middle began
         self._mornings: deque[float] = deque(maxlen=7)  # seconds from sunrise to charging
 
-    def judge(self, now_s: float, load_a: float, celsius: float | None) -> None:
-        """State what holds after the newest step of the charge. load_a: what the pumps draw just now."""
+    def judge(self, now_s: float, celsius: float | None) -> None:
+        """State what holds after the newest step of the charge."""
         charge = self._charge
         if charge.mean is None or charge.judged_s == self._judged_s:
             return
@@ -58,9 +83,79 @@ class PowerWatch:
         self._begun_s = self._begun_s or charge.judged_s
         dark = self._daylight.is_dark(charge.judged_s)
         self._judge_low(now_s)
-        self._judge_night(now_s, dark, load_a)
+        self._judge_night(now_s, dark)
         self._judge_charging(now_s, dark)
         self._judge_high(now_s, celsius)
+
+    # -- the coming hours
+
+    def outlook(self) -> Outlook | None:
+        """None while charging, at rest, or while too little is known."""
+        charge = self._charge
+        if charge.mean is None or charge.basis != "loaded" or not charge.is_learned:
+            return None
+        per_h = self._used_per_h()
+        sun_s = self._sun_s()
+        floor = self._until(self._floor, per_h)
+        cut_off = self._until(charge.charge_at(self._cut_off_v), per_h)
+        days = (1 - self._floor) / per_h / 24
+        return Outlook(*floor, *cut_off, sun_s, days)
+
+    def _used_per_h(self) -> float:
+        charge = self._charge
+        return max(charge.load_a(charge.volts / self._scale), 0.01) / charge.usable_ah
+
+    def _until(self, level: float, per_h: float) -> tuple[float, float, float]:
+        """When the charge comes to that level: likely, soonest and latest."""
+        charge = self._charge
+        hours = [max(share - level, 0.0) / per_h for share in (charge.mean, charge.low, charge.high)]
+        spans = (hours[0], hours[1] * (1 - INNER_90 * USE_UNSURE), hours[2] * (1 + INNER_90 * USE_UNSURE))
+        return tuple(charge.judged_s + 3600 * span for span in spans)
+
+    def _sun_s(self) -> float | None:
+        """When charging is to be expected again, as on recent mornings."""
+        dawn_s = self._daylight.dawn_s
+        if dawn_s is None:
+            return None
+        if dawn_s < self._charge.judged_s and not self._daylight.is_dark(self._charge.judged_s):
+            dawn_s += DAY_S
+        return dawn_s + (median(self._mornings) if self._mornings else FIRST_GUESS_S)
+
+    def _judge_night(self, now_s: float, dark: bool) -> None:
+        charge = self._charge
+        if charge.basis != "loaded" or charge.mean <= self._floor:
+            self._short_since_s = None
+            if charge.basis == "charging":
+                self._alarms.normal(now_s, "battery-will-not-last", "battery")
+            return
+        clouded_s = charge.judged_s - max(charge.charge_ended_s or self._begun_s, self._begun_s)
+        is_afternoon = self._daylight.share_of_day(charge.judged_s) > 0.5
+        if not dark and not (is_afternoon and clouded_s > CLOUDED_S):
+            return
+        sun_s = self._sun_s()
+        if sun_s is None or charge.judged_s - self._begun_s < KNOWN_AFTER_S or charge.high - charge.low > KNOWN_WIDTH:
+            return
+        per_h = self._used_per_h()
+        used = per_h * max(sun_s - charge.judged_s, 0.0) / 3600
+        sigma = hypot((charge.high - charge.low) / (2 * INNER_90), USE_UNSURE * used)
+        fails = NormalDist(charge.mean - used, sigma).cdf(self._floor)
+        if fails < (LIKELY if dark else CLOUDED_LIKELY):
+            self._short_since_s = None
+            if fails < UNLIKELY:
+                self._alarms.normal(now_s, "battery-will-not-last", "battery")
+            return
+        self._short_since_s = self._short_since_s or charge.judged_s
+        if charge.judged_s - self._short_since_s >= LOW_FOR_S:
+            likely_s, soonest_s, latest_s = self._until(self._floor, per_h)
+            left, soonest, latest = [(s - charge.judged_s) / 3600 for s in (likely_s, soonest_s, latest_s)]
+            words = (
+                f"The battery will not last till the sun is back. At this load it reaches its floor in about {left:.0f}"
+                f" hours ({soonest:.0f} to {latest:.0f}), and charging is not to be expected before"
+                f" {(sun_s - charge.judged_s) / 3600:.0f} hours from now.{self._freezing()}"
+            )
+            self._alarms.report(now_s, "battery-will-not-last", "battery", self._short_since_s, words)
+
+    # -- just now
 
     def _judge_low(self, now_s: float) -> None:
         charge = self._charge
@@ -75,67 +170,52 @@ class PowerWatch:
                 words = (
                     f"The battery is at its floor. It holds about {100 * charge.mean:.0f} % ({100 * charge.low:.0f} to"
                     f" {100 * charge.high:.0f} %), the floor is {100 * self._floor:.0f} %, with"
-                    f" {charge.volts / self._scale:.2f} V under load."
+                    f" {charge.volts / self._scale:.2f} V under load.{self._freezing()}"
                 )
                 self._alarms.report(now_s, "battery-low", "battery", self._low_since_s, words)
 
-    def _judge_night(self, now_s: float, dark: bool, load_a: float) -> None:
-        charge = self._charge
-        if charge.basis == "charging" or charge.mean <= self._floor:
-            self._short_since_s = None
-            if charge.basis == "charging":
-                self._alarms.normal(now_s, "battery-will-not-last", "battery")
-            return
-        dawn_s = self._daylight.dawn_s
-        if not dark or dawn_s is None or load_a <= 0:
-            return
-        if charge.judged_s - self._begun_s < KNOWN_AFTER_S or charge.high - charge.low > KNOWN_WIDTH:
-            return
-        lag_s = median(self._mornings) if self._mornings else FIRST_GUESS_S
-        hours = max(dawn_s + lag_s - charge.judged_s, 0.0) / 3600
-        left = (charge.mean - self._floor) * charge.usable_ah / load_a
-        if left >= hours:
-            self._short_since_s = None
-            if left > 1.15 * hours + 1:
-                self._alarms.normal(now_s, "battery-will-not-last", "battery")
-            return
-        self._short_since_s = self._short_since_s or charge.judged_s
-        if charge.judged_s - self._short_since_s >= LOW_FOR_S:
-            soonest = max(charge.low - self._floor, 0.0) * charge.usable_ah / load_a
-            words = (
-                f"The battery will not last till the sun is back. At this load it reaches its floor in about {left:.0f}"
-                f" hours (perhaps in {soonest:.0f}), and charging is not to be expected before {hours:.0f} hours from"
-                " now."
-            )
-            self._alarms.report(now_s, "battery-will-not-last", "battery", self._short_since_s, words)
+    def _freezing(self) -> str:
+        """What a frost would do to it, where a garden's frost can."""
+        if not self._is_lead or (below_c := freezing_c(self._charge.low)) < FREEZES_C:
+            return ""
+        return f" So empty, its acid can freeze from {below_c:.0f} °C on, and burst it: never charge a frozen battery."
 
     def _judge_charging(self, now_s: float, dark: bool) -> None:
         charge, daylight = self._charge, self._daylight
         if dark:
             self._night_v, self._lifted_s = charge.volts, None
+            self._signed_s = charge.judged_s
             return
         if self._night_v is None:
             return
+        share = daylight.share_of_day(charge.judged_s)
+        drop_v = max(charge.drop_v(), LEAST_DROP_V / self._scale)
+        made_up = 1 - (charge.rested_v() - charge.volts / self._scale) / drop_v
+        if charge.basis != "loaded" or made_up > UNLIT_SHARE or not MIDDLE_OF_DAY[0] < share < MIDDLE_OF_DAY[1]:
+            self._signed_s = charge.judged_s
         if charge.volts > max(self._night_v + CHARGE_LIFT_V, CHARGING_V) and self._lifted_s is None:
             self._lifted_s = charge.judged_s
             if daylight.dawn_s is not None and 0 < charge.judged_s - daylight.dawn_s < 12 * 3600:
                 self._mornings.append(charge.judged_s - daylight.dawn_s)
-        if charge.volts > self._night_v + CHARGE_LIFT_V:
+        is_unlit = charge.judged_s - self._signed_s > UNLIT_FOR_S
+        if charge.volts > self._night_v + CHARGE_LIFT_V and not is_unlit:
             self._lifted_s = self._lifted_s or charge.judged_s
             self._alarms.normal(now_s, "battery-not-charging", "battery")
-        elif self._lifted_s is None and daylight.share_of_day(charge.judged_s) > 0.5:
+        elif is_unlit or (self._lifted_s is None and share > 0.5):
+            since = f"{UNLIT_FOR_S / 3600:.0f} hours have" if is_unlit else "Half the day has"
             words = (
-                "The battery is not charging. Half the day has gone without a sign of it:"
+                f"The battery is not charging. {since} gone by daylight without a sign of it:"
                 f" {charge.volts / self._scale:.2f} V, at dawn it was {self._night_v / self._scale:.2f} V. Either no"
                 " current comes from the panel, or the sky is as dark as dusk."
             )
-            self._alarms.report(now_s, "battery-not-charging", "battery", daylight.dawn_s or charge.judged_s, words)
+            since_s = self._signed_s if is_unlit else daylight.dawn_s or charge.judged_s
+            self._alarms.report(now_s, "battery-not-charging", "battery", since_s, words)
 
     def _judge_high(self, now_s: float, celsius: float | None) -> None:
         charge = self._charge
         limit_v = self._limit_v + HIGH_MARGIN_V
-        if self._limit_v != HIGHEST_V["lifepo4"]:
-            limit_v += COMPENSATION_V_PER_K * min((celsius if celsius is not None else 20.0) - 25.0, 0.0)
+        if self._is_lead:
+            limit_v = set_point_v(limit_v, min(20.0 if celsius is None else celsius, SET_POINT_AT_C))
         if charge.volts <= limit_v:
             self._high_since_s = None
             if charge.volts < limit_v - 0.1:
