@@ -27,8 +27,8 @@ from .order import Release, StationOrder
 from .power import PowerWatch
 from .pump import Pump
 from .reading import Input, Pack, PumpRested, ServiceStarted
-from .rest import Rests
 from .resistance import NEAR_S, Resistance
+from .rest import Rests
 from .sensor import Gauge, WaterTemperature, judge_float
 from .sump import Sump
 from .voltage import VoltageTrace
