@@ -9,6 +9,7 @@ import sys
 
 import pytest
 from barreltide import __version__
+from barreltide.core.event import BESIDE
 from barreltide.store import Arrival, Store, Work
 from conftest import SITE
 from simulation.draw import draw_garden
@@ -164,5 +165,6 @@ def test_replay_explains_each_alarm_by_what_speaks_for_and_against_each_cause(tm
     assert [cause["alarm"] for cause in alarm["evidence"]][0] == "pump-stopped"
     assert abs(sum(cause["share"] for cause in alarm["evidence"]) - 1) < 0.01
     plain = [json.loads(line) for line in run(*arguments, "--json")[1].splitlines()]
-    assert plain == [{key: line[key] for key in line if key != "evidence"} for line in explained
+    assert plain == [{key: line[key] for key in line if key not in BESIDE} for line in explained
                      if line["event"] != "siphon"]  # fmt: skip
+    assert "capacity_ah" in next(line for line in explained if line["event"] == "night")

@@ -238,7 +238,7 @@ def test_on_the_logged_surface_charge_nothing_rests_early_or_is_more_than_full(o
     rested_s = [event.time for event in judged if event.basis == "rested"]
     assert rested_s and min(rested_s) >= max(off_s, stop_s) + REST_S
     assert max(off_s, stop_s) + 16 * 3600 > min(rested_s), "by the next night at the latest it has rested"
-    assert fmean(event.state_of_charge for event in judged if event.basis == "rested") > 0.9
+    assert fmean(event.state_of_charge for event in judged if event.basis == "rested") > 0.85
 
 
 # -- a lead-acid model: V. Sulzer et al., J. Electrochem. Soc. 166(12) A2363, 2019, as PyBaMM solves it
@@ -372,8 +372,8 @@ def test_discharge_sag_and_rest_are_judged_as_the_model_has_them(model, rested_t
     rested = [pair for pair in judged if pair[0].basis == "rested"]
     _figures("discharge", judged)
     _figures("rested", rested)
-    assert _rms(judged) < 0.03 and _share_inside(judged) > 0.85
-    assert _width(judged) < 0.12
+    assert _rms(judged) < 0.02 and _share_inside(judged) > 0.85
+    assert _width(judged) < 0.15  # it is never full, and its meter is not known
     assert len(rested) > 60 and _rms(rested) < 0.02
     for trace in traces:
         early = [event for event, _ in _judged(trace, rested_table, tmp_path) if event.time < trace.stop_s + REST_S]
@@ -392,8 +392,8 @@ def test_nights_between_days_of_charging_are_judged_as_the_model_has_them(panel_
     if not panel_sensor:
         judged = [pair for pair in judged if _is_late_night(pair[0].time)]
     _figures("with a sensor" if panel_sensor else "late nights", judged)
-    assert _rms(judged) < 0.03 and _share_inside(judged) > 0.85
-    assert _width(judged) < 0.12
+    assert _rms(judged) < (0.03 if panel_sensor else 0.04) and _share_inside(judged) > 0.85
+    assert _width(judged) < 0.15
 
 
 def _is_late_night(time_s: float) -> bool:

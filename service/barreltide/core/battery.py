@@ -40,7 +40,8 @@ SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = (
 CHARGING_V = 0.03  # above rest: current flows in
 LEARNED_S = 2 * 3600.0  # of night, before what is rest is taken from the cloud …
 UNLEARNED_CHARGING_V = 12.75  # … and not from this
-CHARGER_V = 0.15  # so far above a full battery's rest by night, and not falling: somebody has put a charger on
+CHARGER_V, JUMP_V = 0.15, 0.10  # so far above a full battery's rest, and so suddenly, by night: a mains charger …
+STEADY_V, LEAST_FLOAT_V = 0.01, 13.3  # … and while it does not fall, nor stands below where chargers float
 SETTLED_V = 0.06  # a charger's set-point stands so still
 DROPPED_V = 0.3  # below the highest of the day: gone over to float
 MOST_RESTED = 96  # thinned out beyond: a day
@@ -185,7 +186,9 @@ class StateOfCharge:
 
     def _is_charging(self, volts: float, dark: bool) -> bool:
         if dark:
-            return self.volts is not None and volts > self._full_v + CHARGER_V and volts > self.volts - 0.01
+            before_v = self.volts if self.volts is not None else volts
+            goes_on = self.basis == "charging" and volts > max(before_v - STEADY_V, LEAST_FLOAT_V)
+            return volts > self._full_v + CHARGER_V and (goes_on or volts > before_v + JUMP_V)
         if self._dark_s < LEARNED_S:
             return volts > UNLEARNED_CHARGING_V + (0.5 if self._cloud.is_lithium else 0.0)
         return volts > self._cloud.rested_v() + CHARGING_V
@@ -226,9 +229,8 @@ class StateOfCharge:
             kept = [(at_s - begun_s, v) for at_s, v in self._idle if at_s > begun_s]
             rested = rested_estimate([at_s for at_s, _ in kept], [v for _, v in kept])
             if rested is None:
-                sigma_v += 0.05 * exp(-(time_s - self.idle_since_s) / 7200)
-            else:
-                volts, sigma_v = rested[0], hypot(rested[1], VOLT_ERROR_V)
+                return
+            volts, sigma_v = rested[0], hypot(rested[1], VOLT_ERROR_V)
         self._cloud.weigh_voltage(volts - warm_v, sigma_v, dt_s, known_a, guessed_a)
 
     def _answer(self, time_s: float, volts: float, is_charging: bool, known_a: float, guessed_a: float) -> None:
@@ -240,6 +242,6 @@ class StateOfCharge:
         gain = cloud.mean("load")
         self._steady_a, self._pumps_now_a = known_a + STATION_A * gain, (guessed_a - STATION_A) * gain * 12.6 / volts
         self.basis = "charging" if is_charging else "loaded"
-        if self.idle_since_s and time_s - max(self.idle_since_s, self.charge_ended_s or 0.0) >= REST_S:
+        if self.idle_since_s and time_s - max(self.idle_since_s, self.charge_ended_s or 0.0) >= REST_S + STEP_S:
             self.basis = "rested"
         self.volts, self.judged_s = volts, time_s

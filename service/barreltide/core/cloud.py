@@ -8,7 +8,8 @@ not guess but knows as a normal distribution of its own, brought up to date read
 Doucet, de Freitas, Murphy and Russell 2000, from memory). So a hundred hypotheses do what a thousand would have to.
 
 Hypotheses that foretell badly lose weight, and are drawn anew from those that foretell well, with a kernel that keeps
-mean and spread (Liu and West 2001, from memory).
+mean and spread (Liu and West 2001, from memory); when all of them foretell badly, from further afield: the day has
+then brought what none of them believed (after Lenser and Veloso 2000, from memory).
 
 It assumes one battery: unequal ones in parallel are seen as one. Volts are those of a 12 V battery.
 
@@ -37,6 +38,7 @@ CHARGE_V, CHARGE_POWER = 5.0, 1.45  # the current is capacity times (volts above
 CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
 STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
 INDEPENDENT_S = 2.5 * 3600.0  # voltages closer than this share their errors
+ASTRAY = 4.0  # when all foretell a steady voltage so many standard errors too low or high, look further afield
 SHRINK = 0.985
 # Never surer than this of anything, however long the nights agree: the model itself is not better (standard
 # deviations).
@@ -93,6 +95,8 @@ class Cloud:
             h.log_weight = 0.0
             self._all.append(h)
         self._weights = [1 / size] * size
+        self._span_v = tables[0][-1][1] - tables[0][0][1]
+        self._astray = 0.0  # how far all are off together, in charge
 
     def _knee_v(self, i: int) -> float:
         return 0.0 if self.is_lithium else KNEE_V * exp(-max((i - 5) / GRID, 0.0) / KNEE_SHARE)
@@ -161,7 +165,8 @@ class Cloud:
         noise = sigma_v * sigma_v * INDEPENDENT_S / dt_s
         strays = METER_STRAYS_V_H**2 * dt_s / 3600
         lower, between = self._lower, self._between
-        for h in self._all:
+        astray_v = 0.0
+        for h, weight in zip(self._all, self._weights, strict=True):
             place = (h.charge + 0.05) * GRID
             at = int(place)
             share = place - at
@@ -174,6 +179,7 @@ class Cloud:
             variance = pb * apart + po - pr * amperes + noise
             at_rest = lower[at] + (lower[at + 1] - lower[at]) * share
             miss = volts - at_rest - h.blend * apart - h.offset_v + h.ohm * amperes
+            astray_v += weight * miss
             kb, ko, kr = pb / variance, po / variance, pr / variance
             h.blend += kb * miss
             h.offset_v += ko * miss
@@ -184,7 +190,10 @@ class Cloud:
             h.coo = coo - ko * po
             h.cor -= ko * pr
             h.crr -= kr * pr
-            h.log_weight -= min(0.5 * miss * miss / variance + 0.5 * log(variance), 60.0)
+            h.log_weight -= 0.5 * miss * miss / variance + 0.5 * log(variance)
+        wanted = self.mean("charge") + astray_v / self._span_v
+        is_astray = abs(astray_v) > ASTRAY * sigma_v and 0.0 < wanted < 1.0
+        self._astray = abs(astray_v) / self._span_v if is_astray else 0.0
 
     def weigh_ohm(self, ohm: float, sigma_ohm: float) -> None:
         """The resistance as a step of the load has shown it, when nothing else moved."""
@@ -258,8 +267,9 @@ class Cloud:
         weights = [exp(h.log_weight - top) for h in self._all]
         level = sum(weights)
         self._weights = weights = [weight / level for weight in weights]
-        if 1 / sum([weight * weight for weight in weights]) < 0.5 * len(weights):
+        if self._astray or 1 / sum([weight * weight for weight in weights]) < 0.5 * len(weights):
             self._redraw()
+            self._astray = 0.0
         else:
             for h in self._all:
                 h.log_weight -= top
@@ -275,6 +285,8 @@ class Cloud:
             drawn.append(self._all[at].copy())
         gauss = self._chance.gauss
         for name, least in LEAST_SPREAD.items():
+            if name == "charge":
+                least = max(least, self._astray)
             values = [getattr(h, name) for h in drawn]
             mean = sum(values) / size
             spread = (sum([(value - mean) ** 2 for value in values]) / size) ** 0.5
