@@ -75,6 +75,7 @@ class StationOrder:
         self.gaps: list[Gap] = []
         self._floats: set[str] = set()  # the names of all float switches heard of
         self._repeats: deque[float] = deque(maxlen=7)  # when a lone float was repeated
+        self._repeats_share = False  # whether it is repeated in the moment of another reading
         self.sampled_s = 0.0
         self._boots: dict[int, _Boot] = {}
         self._current: int | None = None
@@ -121,7 +122,10 @@ class StationOrder:
         if reading.value is not known:
             return len(moment) == 1 or not self._is_due(reading.sampled_s, unless_learned=True)
         is_repeated = len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
-        if is_repeated or len(self._repeats) < 4:
+        if len(moment) > 1 and not self._repeats_share:
+            self._repeats_share = True
+            self._repeats.clear()
+        if is_repeated or (len(self._repeats) < 4 and not self._repeats_share):
             self._repeats.append(reading.sampled_s)
         return not is_repeated
 
