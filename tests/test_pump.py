@@ -118,6 +118,25 @@ def test_a_change_in_a_pack_that_never_came_is_no_overdue_bed(falls):
     only(drive(monitor(beds=quick), packs, garden.end_s))
 
 
+def test_a_rise_in_a_pack_that_never_came_is_known_by_a_repetition_just_before_the_fall():
+    beds = {"bed-1": (100.0, 210.0)}
+    garden = Garden(beds, end_s=NOON_S + 8 * HOUR_S)
+    changes = garden.changes("bed-1")
+    lost_s = next(s for s, wet in changes if wet and s > NOON_S + 3 * HOUR_S and 3 < (s + 210) % 300 < 13)
+    packs = [pack for pack in garden.packs() if pack.readings[0][:2] != ("bed-1/high", lost_s)]
+    assert len(packs) == len(list(garden.packs())) - 1
+    only(drive(monitor(beds=beds), packs, garden.end_s))
+
+
+def test_ripple_at_the_very_start_sets_no_normal():
+    changes = [(NOON_S + 60, True), (NOON_S + 105, False), (NOON_S + 124, True)]
+    while changes[-1][0] < NOON_S + 6 * HOUR_S:
+        wet = changes[-1][1]
+        changes.append((changes[-1][0] + (1540 if wet else 3300), not wet))
+    garden = Garden(ONE, end_s=NOON_S + 6 * HOUR_S, floats={"bed-1/high": changes})
+    only(drive(monitor(beds=ONE), garden.packs(), garden.end_s))
+
+
 def test_a_verdict_between_pump_and_siphon_keeps_its_account_and_names_the_other():
     from_s = stop_at(False, "bed-1", NOON_S + 4 * HOUR_S, beds=ONE)
     garden = Garden(ONE, end_s=from_s + HOUR_S, still=[("pump", from_s, from_s + 9 * HOUR_S)])

@@ -25,7 +25,8 @@ from .voltage import REFERENCE_V, VoltageTrace
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
 LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
 MARGIN, MARGIN_UNSURE = 0.05, 0.15  # beyond the normal: at least, and more by one phase's share while few are known
-AGREEMENT = 1.25
+ALIKE = 1.35  # so many times apart are a normal's phases at most …
+AGREEMENT = 1.25  # … and those that become a new one
 WANDER = 0.008  # of a flow within hours, as log
 VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one
 LEVEL_HYSTERESIS_M = 0.01
@@ -47,9 +48,11 @@ class Normal:
         return len(self.works)
 
     def learn(self, work_s: float) -> None:
-        if len(self.works) < 3 or 1 / 1.35 < work_s / self.work_s < 1.35:
+        if not self.works or 1 / ALIKE < work_s / self.work_s < ALIKE:
             self.works.append(work_s)
             self._strangers.clear()
+        elif len(self.works) == 1:
+            self.works[0] = work_s  # two that differ are no normal, and the first may have begun with a ripple
         else:
             self._strangers = [*self._strangers[-2:], work_s]
             if len(self._strangers) < 3 or max(self._strangers) > AGREEMENT * min(self._strangers):
@@ -175,7 +178,7 @@ class Bed:
     def overdue_s(self, sampled_s: float) -> float:
         """How far the present phase is beyond its margin, in seconds of reference work; 0 or less if it is not."""
         high, wet, since_s = self.high, self.high.wet, self.high.since_s
-        if wet is None or high.raw_wet != wet:
+        if wet is None or high.raw_wet != wet or high.has_moved_unheard:
             return 0.0
         if high.gaps and self.is_hidden(since_s):
             sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again

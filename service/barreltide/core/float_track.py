@@ -165,6 +165,11 @@ class FloatTrack:
         return bool(self._phases.runs)
 
     @property
+    def has_moved_unheard(self) -> bool:
+        """Whether a change that is not settled yet lay hidden: only that the float was in the other state is known."""
+        return any(run.after_s < run.time_s for run in self._phases.runs)
+
+    @property
     def raw_wet(self) -> bool | None:
         return self.edges[-1].wet if self.edges else None
 
