@@ -63,6 +63,45 @@ def test_a_step_in_voltage_while_beds_go_on_is_no_stopped_pump():
     only(drive(monitor(), garden.packs(), garden.end_s))
 
 
+ON_S, OFF_S = DUSK_S + 2 * HOUR_S, DUSK_S + 5 * HOUR_S
+
+
+def on_mains(at_s: float) -> float:
+    """A charger from ON_S to OFF_S: at once a third of a volt, then slowly up to its limit."""
+    rested_v = 12.5 - 0.01 * (at_s - DUSK_S) / HOUR_S
+    if at_s < ON_S or at_s >= OFF_S + 2 * HOUR_S:
+        return rested_v
+    if at_s < OFF_S:
+        return min(rested_v + 0.35 + 0.6 * (at_s - ON_S) / HOUR_S, 14.2)
+    return rested_v + 0.5 * (1 - (at_s - OFF_S) / (2 * HOUR_S))
+
+
+def test_a_charger_put_on_by_night_is_no_stopped_pump():
+    slow = {"bed-1": (1400.0, 500.0), "bed-2": (2300.0, 700.0)}
+    garden = Garden(slow, end_s=DUSK_S + 8 * HOUR_S, volts=on_mains)
+    only(drive(monitor(), garden.packs(), garden.end_s))
+
+
+def test_while_a_charger_is_on_the_floats_tell_of_a_stopped_pump():
+    from_s = ON_S + HOUR_S
+    garden = Garden(end_s=OFF_S, volts=on_mains, still=[("pump", from_s, OFF_S)])
+    events = drive(monitor(), garden.packs(), garden.end_s)
+    only(events, ("pump-stopped", "pump"))
+    (raised,) = (event for event in events if event.kind == "alarm")
+    assert from_s < raised.time < from_s + 1800 and " mV" not in raised.message
+
+
+def test_after_a_charger_the_batterys_step_tells_again():
+    from_s = OFF_S + 2.5 * HOUR_S
+    slow = {"bed-1": (1400.0, 500.0), "bed-2": (2300.0, 700.0)}
+    garden = Garden(slow, end_s=from_s + HOUR_S, still=[("pump", from_s, from_s + 9 * HOUR_S)])
+    garden.volts = lambda at_s: on_mains(at_s) + (0.06 if at_s >= from_s else 0.0)
+    events = drive(monitor(), garden.packs(), garden.end_s)
+    only(events, ("pump-stopped", "pump"))
+    (raised,) = (event for event in events if event.kind == "alarm")
+    assert raised.time < from_s + 600 and " mV" in raised.message
+
+
 @pytest.mark.parametrize("wet", [True, False])
 def test_a_single_beds_pump_without_current_is_told_by_the_sensor(wet):
     from_s = stop_at(wet, "bed-1", NOON_S + 4 * HOUR_S, beds=ONE)

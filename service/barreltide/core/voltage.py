@@ -51,7 +51,9 @@ class Jump(NamedTuple):
 class VoltageTrace:
     """The stream of voltage readings, in order of sampling."""
 
-    def __init__(self) -> None:
+    def __init__(self, most_step_v: float = float("inf")) -> None:
+        """most_step_v: no load lifts the voltage by more when it goes."""
+        self.most_step_v = most_step_v
         self.volts: float | None = None
         self.time_s = 0.0
         self.steps: deque[Step] = deque(maxlen=24)
@@ -97,18 +99,27 @@ class VoltageTrace:
     def rewind(self) -> None:
         """The station's clock was set back: begin anew."""
         noise_v = self.noise_v
-        self.__init__()
+        self.__init__(self.most_step_v)
         self.noise_v = noise_v
+
+    @property
+    def mean_v(self) -> float | None:
+        """The newest mean."""
+        return self._bins[-1][1] if self._bins else None
 
     def work_s(self, from_s: float, to_s: float) -> float:
         """∫V dt over the span, as seconds at the reference voltage. Where no voltage is known: plain seconds."""
         return (self._work_at(to_s) - self._work_at(from_s)) / REFERENCE_V
 
     def step_up(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
-        """The largest upward step within the span."""
+        """The largest upward step within the span that a load can have made."""
         if not self.steps or self.steps[-1].time_s < from_s:
             return None
-        found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts > 0 and step.z >= least_z]
+        found = [
+            step
+            for step in self.steps
+            if from_s <= step.time_s <= to_s and 0 < step.volts < self.most_step_v and step.z >= least_z
+        ]
         return max(found, key=lambda step: step.volts, default=None)
 
     def step_down(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
