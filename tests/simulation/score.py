@@ -31,7 +31,10 @@ from dataclasses import dataclass, field
 from functools import cache
 from multiprocessing import Pool
 from pathlib import Path
+from random import Random
 from typing import NamedTuple
+
+from barreltide.demo.power import Sky
 
 from .baseline import Thresholds
 from .fault import KINDS
@@ -176,17 +179,21 @@ def _is_named(run: Run, alarms: list[dict]) -> bool:
 
 def _target_s(run: Run) -> float | None:
     fault, beds = run.fault, _beds_concerned(run)
-    if fault.kind in ("pump-unpowered", "load-dropped") and fault.when == "night":
+    if fault.kind in ("pump-unpowered", "load-dropped") and _is_night(run, fault.since_s):
         return 300.0
     if fault.right[0][0] == "pump-stopped" and fault.kind != "pump-unpowered-unheard":
-        cycles = [cycle for bed in beds for cycle in run.cycles[bed] if cycle.time < fault.onset_s]
-        return 300.0 + max((length for cycle in cycles[-60:] for length in (cycle.high_s, cycle.low_s) if length),
-                           default=0.0)  # fmt: skip
+        before = [[cycle for cycle in run.cycles[bed] if cycle.time < fault.onset_s][-30:] for bed in beds]
+        lengths = [length for cycles in before for cycle in cycles for length in (cycle.high_s, cycle.low_s) if length]
+        return 300.0 + max(lengths, default=0.0)
     if fault.kind.startswith(("siphon", "branch")):
         return 300.0 + 2.5 * (_period_s(run) or 0.0)
     if fault.kind == "flow-falling" and run.flow_lost_s is not None:
         return run.flow_lost_s - fault.since_s + 2 * 86400.0
     return None
+
+
+def _is_night(run: Run, time_s: float) -> bool:
+    return Sky(run.plan.latitude, run.plan.longitude, 0.0, Random(0)).sun_sine(time_s) < -0.1
 
 
 def _beds_concerned(run: Run) -> set[str]:
