@@ -104,6 +104,7 @@ def test_a_lone_float_is_repeated_in_its_rhythm_or_in_another_readings_moment():
     assert not is_change(1, between, known=True)
     assert is_change(1, between[:1], known=True)  # the change before it was missed
     assert not is_change(1, due[:1], known=True) and not is_change(1, due, known=False)
+    assert not is_change(1, told(START_S + 12)[:1], known=True)  # a careful station waits while the float is undecided
 
 
 def test_a_missed_change_among_the_first_repetitions_does_not_spoil_a_lone_floats_rhythm():
