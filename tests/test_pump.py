@@ -9,7 +9,7 @@ from barreltide.core.monitor import Monitor
 from simulation.draw import draw_garden
 from simulation.run import simulate
 from simulation.score import judge_in_process
-from small_garden import DUSK_S, HOUR_S, NOON_S, SUN, Garden, alarms, assert_all_counted, drive, monitor, site
+from small_garden import DAWN_S, DUSK_S, HOUR_S, NOON_S, SUN, Garden, alarms, assert_all_counted, drive, monitor, site
 
 ONE = {"bed-1": (400.0, 200.0)}
 SLOW = {"bed-1": (1400.0, 500.0), "bed-2": (2300.0, 700.0)}
@@ -188,6 +188,14 @@ def test_ripple_at_the_very_start_sets_no_normal():
         changes.append((changes[-1][0] + (1540 if wet else 3300), not wet))
     garden = Garden(ONE, end_s=NOON_S + 6 * HOUR_S, floats={"bed-1/high": changes})
     only(drive(monitor(beds=ONE), garden.packs(), garden.end_s))
+
+
+def test_a_first_day_that_does_not_speed_a_slow_bed_up_is_no_stop():
+    """Its normal is from the night alone, and its pump hardly follows the voltage: work runs ahead of the water."""
+    beds = {"bed-1": (4600.0, 3700.0)}
+    garden = Garden(beds, start_s=DUSK_S, end_s=DAWN_S + 9 * HOUR_S)
+    garden.volts = lambda at_s: 12.5 if at_s < DAWN_S + HOUR_S else 14.4
+    only(drive(monitor(beds=beds), garden.packs(), garden.end_s))
 
 
 def test_a_verdict_between_pump_and_siphon_keeps_its_account_and_names_the_other():

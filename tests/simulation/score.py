@@ -182,7 +182,7 @@ def _target_s(run: Run) -> float | None:
     if fault.kind in ("pump-unpowered", "load-dropped") and _is_night(run, fault.since_s):
         return 300.0
     if fault.right[0][0] == "pump-stopped" and fault.kind != "pump-unpowered-unheard":
-        before = [[cycle for cycle in run.cycles[bed] if cycle.time < fault.onset_s][-30:] for bed in beds]
+        before = [[cycle for cycle in run.cycles[bed] if cycle.time < fault.onset_s][-60:] for bed in beds]
         lengths = [length for cycles in before for cycle in cycles for length in (cycle.high_s, cycle.low_s) if length]
         return 300.0 + max(lengths, default=0.0)
     if fault.kind.startswith(("siphon", "branch")):

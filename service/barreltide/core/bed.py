@@ -43,11 +43,12 @@ class Normal:
         self.work_s = 0.0
         self.spread = 0.0
         self.margin = 0.0  # beyond the normal, before a phase is overdue
+        self.pace = 0.0  # its phases' work in a second: their voltage in terms of the reference
 
     def __len__(self) -> int:
         return len(self.works)
 
-    def learn(self, work_s: float) -> None:
+    def learn(self, work_s: float, span_s: float) -> None:
         if not self.works or 1 / ALIKE < work_s / self.work_s < ALIKE:
             self.works.append(work_s)
             self._strangers.clear()
@@ -64,6 +65,7 @@ class Normal:
         self.work_s = median(self.works)
         self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
         self.margin = max(MARGIN + MARGIN_UNSURE / len(self.works), 1.5 * self.spread)
+        self.pace += (work_s / span_s - self.pace) / len(self.works)
 
 
 class Bed:
@@ -189,7 +191,11 @@ class Bed:
             return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
         if (sampled_s - since_s) * self._trace.highest_v < normal.work_s * REFERENCE_V:
             return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
-        return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + normal.margin) - 20
+        work_s = self._trace.work_s(since_s, sampled_s)
+        late_s = work_s - normal.work_s * (1 + normal.margin) - 20
+        if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
+            late_s -= normal.work_s * VOLTS_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
+        return late_s
 
     def is_hidden(self, since_s: float) -> bool:
         """Whether a pack is missing, after `since_s`, from when the upper float was last heard on."""
@@ -320,7 +326,7 @@ class Bed:
             is_restless = chatter(self.high.flips, phase.end_s, self.period_s) > 0.25
             if phase.start_s >= self.base_s and self.high.is_whole(phase) and not is_restless:
                 work_s = max(self._trace.work_s(phase.start_s, phase.end_s), 1.0)
-                self.normals[phase.wet].learn(work_s)
+                self.normals[phase.wet].learn(work_s, phase.end_s - phase.start_s)
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
 
     def _count(self, fall: Fall) -> list[CycleCounted | SiphonChanged]:
