@@ -3,10 +3,13 @@
 Theory. A small DC pump turns faster on a higher voltage, so the water it lifts in a while follows ∫V dt better than
 time: intervals measured in *work* (volt-seconds) stop breathing with the day. By night nothing charges, and the
 voltage under a steady load falls slowly; a load that goes lifts it at once by I·R, and further while the battery
-relaxes. So a step is a mean that lies above the mean just before by more than the noise seen on this very meter.
+relaxes. So a step is a mean that lies above the mean just before by more than the noise seen on this very meter: of a
+minute where it stands out at once, of some minutes where it is small. What is larger than any load could make is a
+source's (charger.py).
 
 It assumes that by night the pump is by far the largest load that switches. It cannot see a step by day, when cloud
-moves the voltage more than the pump does, nor one below the meter's noise.
+moves the voltage more than the pump does. By night the error of a step, five minutes after it and with a reading each
+five seconds, is a fifth of one reading's noise; five times that is wanted to be sure.
 """
 
 from __future__ import annotations
