@@ -104,8 +104,22 @@ def test_a_lone_float_is_repeated_in_its_rhythm_or_in_another_readings_moment():
     assert not is_change(1, between, known=True)
     assert is_change(1, between[:1], known=True)  # the change before it was missed
     assert not is_change(1, due[:1], known=True) and not is_change(1, due, known=False)
+    assert not is_change(1, told(START_S + 12)[:1], known=True)  # a careful station waits while the float is undecided
 
 
+def test_a_missed_change_among_the_first_repetitions_does_not_spoil_a_lone_floats_rhythm():
+    order = StationOrder()
+
+    def ask(seq: int, at_s: float, wet: bool, known: bool) -> bool:
+        readings = (Reading("bed-1/high", START_S + at_s, wet), Reading("battery/voltage", START_S + at_s, 12.6))
+        (release,) = order.add(pack(seq)._replace(readings=readings[: 2 if at_s % 300 == 0 else 1]))
+        return order.is_change(release, readings[0], known)
+
+    ask(0, 0.0, False, False)
+    assert not ask(1, 300.0, False, False)
+    assert ask(2, 576.0, False, False)  # it was wet meanwhile, and that report is missing
+    assert [ask(seq, 300.0 * (seq - 1), False, False) for seq in (3, 4)] == [False, False]
+    assert not ask(5, 1200.0, False, True)
 
 
 def test_no_pack_is_held_for_longer_because_one_before_it_came_too():

@@ -127,6 +127,12 @@ def _overcharge(stage: Stage) -> None:
     stage.garden.battery.absorb_v = stage.garden.battery.float_v = 16.2
 
 
+def _mains_charger(stage: Stage) -> None:
+    """The owner does what a notice of a failing battery tells him, and takes the charger off some hours later."""
+    stage.garden.mains_a = stage.rng.uniform(0.05, 0.2) * stage.garden.battery.capacity_ah
+    stage.after(stage.rng.uniform(2, 8) * 3600.0, lambda: setattr(stage.garden, "mains_a", 0.0))
+
+
 def _valve(stage: Stage) -> None:
     for bed in stage.pump.feeds:
         bed.branch *= stage.rng.uniform(0.75, 1.3)
@@ -265,4 +271,5 @@ KINDS: dict[str, Kind] = {
         overrides={"place": (47.6, 11.3, "Europe/Berlin"), "start_s": 1_792_800_000.0},  # 2026-10-24, the day before
         watch_s=30 * 3600.0,
     ),
+    "mains-charger": Kind(_mains_charger, watch_s=16 * 3600.0),
 }

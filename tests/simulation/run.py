@@ -45,7 +45,7 @@ class Run:
     blind: list[tuple[float, float]]  # no station was watching
     fault: Fault | None
     started_s: list[float] = field(default_factory=list)  # the service was started again
-    unfinished_s: dict[str, float] = field(default_factory=dict)  # bed -> its float's fall in a draining not yet over
+    unfinished_s: dict[str, float] = field(default_factory=dict)  # bed -> when its siphon started that still runs
     flow_lost_s: float | None = None  # when 30 % of the flow at the onset was lost, if ever
 
     @property
@@ -243,7 +243,7 @@ class _Simulation:
             self.stage.plan, self.start_s, self.end_s, arrivals,
             {bed.name: bed.cycles for bed in garden.beds}, list(zip(columns[0], columns[1], strict=True)),
             list(columns[2]), list(columns[3]), list(columns[4]), self.pump_off, blind, self._fault(), started_s,
-            {bed.name: fell_s for bed in garden.beds if (fell_s := bed.floats["high"].fell_s) is not None},
+            {bed.name: bed._siphoned_s for bed in garden.beds if not bed._counted},
             self.flow_lost_s,
         )  # fmt: skip
 

@@ -31,7 +31,10 @@ from dataclasses import dataclass, field
 from functools import cache
 from multiprocessing import Pool
 from pathlib import Path
+from random import Random
 from typing import NamedTuple
+
+from barreltide.demo.power import Sky
 
 from .baseline import Thresholds
 from .fault import KINDS
@@ -39,6 +42,7 @@ from .run import Run, plan_for, simulate
 from .table import WHENS, print_details, print_table
 
 SETTLE_S = 300.0  # a cycle this close to the end may still be undecided
+AWAITED_S = 1800.0  # so near the end, a pack that is missing may still be waited for
 NEAR_S = 5.0
 SOC_FROM_S = 12 * 3600.0
 
@@ -175,17 +179,21 @@ def _is_named(run: Run, alarms: list[dict]) -> bool:
 
 def _target_s(run: Run) -> float | None:
     fault, beds = run.fault, _beds_concerned(run)
-    if fault.kind in ("pump-unpowered", "load-dropped") and fault.when == "night":
+    if fault.kind in ("pump-unpowered", "load-dropped") and _is_night(run, fault.since_s):
         return 300.0
     if fault.right[0][0] == "pump-stopped" and fault.kind != "pump-unpowered-unheard":
-        cycles = [cycle for bed in beds for cycle in run.cycles[bed] if cycle.time < fault.onset_s]
-        return 300.0 + max((length for cycle in cycles[-60:] for length in (cycle.high_s, cycle.low_s) if length),
-                           default=0.0)  # fmt: skip
+        before = [[cycle for cycle in run.cycles[bed] if cycle.time < fault.onset_s][-60:] for bed in beds]
+        lengths = [length for cycles in before for cycle in cycles for length in (cycle.high_s, cycle.low_s) if length]
+        return 300.0 + max(lengths, default=0.0)
     if fault.kind.startswith(("siphon", "branch")):
         return 300.0 + 2.5 * (_period_s(run) or 0.0)
     if fault.kind == "flow-falling" and run.flow_lost_s is not None:
         return run.flow_lost_s - fault.since_s + 2 * 86400.0
     return None
+
+
+def _is_night(run: Run, time_s: float) -> bool:
+    return Sky(run.plan.latitude, run.plan.longitude, 0.0, Random(0)).sun_sine(time_s) < -0.1
 
 
 def _beds_concerned(run: Run) -> set[str]:
@@ -242,11 +250,11 @@ def _period_s(run: Run) -> float | None:
 def _score_cycles(run: Run, told: list[dict], result: Score) -> None:
     fault = run.fault
     unheard = [(start - 60, end + 60) for start, end in run.blind]
-    unheard += [(run.end_s - SETTLE_S, float("inf")), (0, run.start_s + 60)]
+    unheard += [(run.end_s - SETTLE_S, float("inf")), (0, run.start_s + 60), *_awaited(run)]
     for bed, truths in run.cycles.items():
         deaf = list(unheard)
         if fault is not None and fault.kind.startswith("float-") and fault.subject == f"{bed}/high":
-            deaf.append((fault.onset_s - 60, float("inf")))
+            deaf.append((fault.onset_s - 150, float("inf")))  # a fall is sure after two minutes of rest
         told_s = sorted(event["time"] for event in told if event["bed"] == bed)
         heard_s = _falls_heard(run, bed)
         free = set(range(len(told_s)))
@@ -260,16 +268,27 @@ def _score_cycles(run: Run, told: list[dict], result: Score) -> None:
             result.cycles += 1
             result.off += NEAR_S < far_s <= 120
             result.missed += far_s > 120
-        unfinished_s = run.unfinished_s.get(bed, 0.0)
+        unfinished_s = run.unfinished_s.get(bed, float("inf"))  # no truth yet: the water may come back to the float
         for time_s in (told_s[k] for k in free):
-            if not any(start <= time_s <= end for start, end in deaf) and abs(time_s - unfinished_s) > NEAR_S:
+            if not any(start <= time_s <= end for start, end in deaf) and time_s < unfinished_s - NEAR_S:
                 result.doubled += 1
 
 
+def _awaited(run: Run) -> list[tuple[float, float]]:
+    """Where packs had not arrived yet at the run's end, and may still have told of ripple."""
+    packs = sorted({arrival.pack for arrival in run.arrivals if arrival.pack.closed_s > run.end_s - AWAITED_S})
+    return [
+        (before.closed_s - 60, after.closed_s + 60)
+        for before, after in itertools.pairwise(packs)
+        if before.boot == after.boot and after.seq > before.seq + 1
+    ]
+
+
 def _falls_heard(run: Run, bed: str) -> list[float]:
-    """The falls of the bed's float that arrived, by the station's own time."""
+    """The falls of the bed's float that arrived and could settle, by the station's own time."""
     name = f"{bed}/high"
-    records = (record for arrival in run.arrivals for record in arrival.pack.records)
+    until_s = run.end_s - SETTLE_S
+    records = (record for arrival in run.arrivals if arrival.received_s < until_s for record in arrival.pack.records)
     return sorted(at_s for record_name, at_s, value in records if record_name == name and value is False)
 
 

@@ -25,7 +25,8 @@ from .voltage import REFERENCE_V, VoltageTrace
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
 LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
 MARGIN, MARGIN_UNSURE = 0.05, 0.15  # beyond the normal: at least, and more by one phase's share while few are known
-AGREEMENT = 1.25
+ALIKE = 1.35  # so many times apart are a normal's phases at most …
+AGREEMENT = 1.25  # … and those that become a new one
 WANDER = 0.008  # of a flow within hours, as log
 VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one
 LEVEL_HYSTERESIS_M = 0.01
@@ -42,14 +43,17 @@ class Normal:
         self.work_s = 0.0
         self.spread = 0.0
         self.margin = 0.0  # beyond the normal, before a phase is overdue
+        self.pace = 0.0  # its phases' work in a second: their voltage in terms of the reference
 
     def __len__(self) -> int:
         return len(self.works)
 
-    def learn(self, work_s: float) -> None:
-        if len(self.works) < 3 or 1 / 1.35 < work_s / self.work_s < 1.35:
+    def learn(self, work_s: float, span_s: float) -> None:
+        if not self.works or 1 / ALIKE < work_s / self.work_s < ALIKE:
             self.works.append(work_s)
             self._strangers.clear()
+        elif len(self.works) == 1:
+            self.works[0] = work_s  # two that differ are no normal, and the first may have begun with a ripple
         else:
             self._strangers = [*self._strangers[-2:], work_s]
             if len(self._strangers) < 3 or max(self._strangers) > AGREEMENT * min(self._strangers):
@@ -61,6 +65,7 @@ class Normal:
         self.work_s = median(self.works)
         self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
         self.margin = max(MARGIN + MARGIN_UNSURE / len(self.works), 1.5 * self.spread)
+        self.pace += (work_s / span_s - self.pace) / len(self.works)
 
 
 class Bed:
@@ -175,7 +180,7 @@ class Bed:
     def overdue_s(self, sampled_s: float) -> float:
         """How far the present phase is beyond its margin, in seconds of reference work; 0 or less if it is not."""
         high, wet, since_s = self.high, self.high.wet, self.high.since_s
-        if wet is None or high.raw_wet != wet:
+        if wet is None or high.raw_wet != wet or high.has_moved_unheard:
             return 0.0
         if high.gaps and self.is_hidden(since_s):
             sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
@@ -186,7 +191,11 @@ class Bed:
             return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
         if (sampled_s - since_s) * self._trace.highest_v < normal.work_s * REFERENCE_V:
             return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
-        return self._trace.work_s(since_s, sampled_s) - normal.work_s * (1 + normal.margin) - 20
+        work_s = self._trace.work_s(since_s, sampled_s)
+        late_s = work_s - normal.work_s * (1 + normal.margin) - 20
+        if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
+            late_s -= normal.work_s * VOLTS_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
+        return late_s
 
     def is_hidden(self, since_s: float) -> bool:
         """Whether a pack is missing, after `since_s`, from when the upper float was last heard on."""
@@ -317,7 +326,7 @@ class Bed:
             is_restless = chatter(self.high.flips, phase.end_s, self.period_s) > 0.25
             if phase.start_s >= self.base_s and self.high.is_whole(phase) and not is_restless:
                 work_s = max(self._trace.work_s(phase.start_s, phase.end_s), 1.0)
-                self.normals[phase.wet].learn(work_s)
+                self.normals[phase.wet].learn(work_s, phase.end_s - phase.start_s)
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
 
     def _count(self, fall: Fall) -> list[CycleCounted | SiphonChanged]:

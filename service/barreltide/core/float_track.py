@@ -5,7 +5,8 @@ of phases, wet and dry in turn. Near each crossing ripple lifts and drops the fl
 another. So a run is *steady* once it has lasted well beyond ripple, a phase begins with the first moment of its
 first steady run, and short runs between two steady runs of opposite states are ripple. Short runs between two steady
 runs of the same state are ripple too, unless one of them is long enough to have been a whole phase: with a float near
-the top of the bed the wet phase is short, and near the bottom the dry one.
+the top of the bed the wet phase is short, and near the bottom the dry one. A report of a change to what the float was
+already shows that the change between was not heard: the run begins anew.
 
 It assumes that one of the two phases lasts longer than a minute (periods are three minutes and more), and that the
 station's own debouncing has removed bounce. It cannot know what happened in a gap of the data: a change that is only
@@ -30,6 +31,7 @@ KEPT_S = 3 * 86400.0  # backlogs older than this are stored but no longer counte
 STEADY_UNLEARNED_S = 40.0
 STEADY_LEAST_S, STEADY_MOST_S = 8.0, 120.0
 SHORTEST_PERIOD_S = 180.0
+LEAST_SHARE = 0.015  # of the phase before it: a shorter one is ripple
 SAME_FALL = 0.4  # of a period: closer than this, two falls are one
 HOPE_S = 6 * 3600.0  # how long a fall whose own report is missing waits for it
 RIPPLE_HOPE_S = 1200.0  # how long a fall waits that was reported, where ripple after it may be missing
@@ -84,13 +86,15 @@ class _Phases:
         self.after_s = UNSEEN_S  # … and the earliest that it can have been
         self.runs: list[_Run] = []  # short runs since the last steady one, and the run that now lasts
 
-    def feed(self, run: _Run, steady_s: float, least_s: Callable[[bool], float]) -> list[Phase]:
+    def feed(self, run: _Run, steady_s: float, least_s: Callable[[bool, float], float]) -> list[Phase]:
         finished = self.settle(run.time_s, steady_s, least_s)
         if run.wet != (self.runs[-1].wet if self.runs else self.wet):
             self.runs.append(run)
+        elif self.runs and run.after_s == run.time_s:
+            self.runs[-1] = run  # a change to what it was already: one that we did not hear lies between
         return finished
 
-    def settle(self, now_s: float, steady_s: float, least_s: Callable[[bool], float]) -> list[Phase]:
+    def settle(self, now_s: float, steady_s: float, least_s: Callable[[bool, float], float]) -> list[Phase]:
         """The phases that are finished for good, the float having stayed as it is until `now_s`."""
         if not self.runs or now_s - self.runs[-1].time_s < steady_s:
             return []
@@ -108,7 +112,7 @@ class _Phases:
         elif self.runs:
             runs = zip(self.runs[:-1], self.runs[1:], strict=True)
             length_s, start = max((end.time_s - run.after_s, run) for run, end in runs if run.wet != self.wet)
-            if length_s >= least_s(start.wet):
+            if length_s >= least_s(start.wet, start.time_s - self.since_s):
                 finished += [self._end(start), self._end(last)]
         self.runs.clear()
         return finished
@@ -161,6 +165,11 @@ class FloatTrack:
         return bool(self._phases.runs)
 
     @property
+    def has_moved_unheard(self) -> bool:
+        """Whether a change that is not settled yet lay hidden: only that the float was in the other state is known."""
+        return any(run.after_s < run.time_s for run in self._phases.runs)
+
+    @property
     def raw_wet(self) -> bool | None:
         return self.edges[-1].wet if self.edges else None
 
@@ -169,17 +178,25 @@ class FloatTrack:
         """First moment of the present phase."""
         return self._phases.since_s
 
-    def least_s(self, wet: bool) -> float:
-        """How long a single run between two steady ones must last to be a phase of its own."""
+    def least_s(self, wet: bool, after_s: float) -> float:
+        """How long a single run between two steady ones must last to be a phase of its own.
+
+        after_s: how long the phase before it has lasted: no float is wet, or dry, for so small a part of a cycle.
+        """
         if self.durations[wet]:
             return max(5.0, 0.35 * median(self.durations[wet]))
-        return min(max(0.3 * self._shorter_s, 3.0), 12.0) if self._shorter_s else 12.0
+        least_s = min(max(0.3 * self._shorter_s, 3.0), 12.0) if self._shorter_s else 12.0
+        return max(least_s, LEAST_SHARE * after_s)
 
     def hear(self, time_s: float, wet: bool, late: bool, is_change: bool) -> list[Phase]:
         """Take one reading; returns the phases that it finished."""
         edge = Edge(time_s, wet, is_change)
         last = self.edges[-1] if self.edges else None
         if last is not None:
+            if is_change and last.is_change and not late and 0 < last.time_s - time_s < BACKDATED_S:
+                # Without a clock of its own a station's times hang on the way of its packs; their order is certain.
+                time_s = last.time_s
+                edge = edge._replace(time_s=time_s)
             if time_s < last.time_s:
                 self._insert(edge, late)
                 return []
@@ -193,6 +210,7 @@ class FloatTrack:
                 self.last_change_s = time_s
                 self.flips.append(time_s)
         self.edges.append(edge)
+        self._stirred |= late  # what it ends may have been taken for steady
         return self._take(self._phases.feed(self._run(edge, last), self.steady_s, self.least_s))
 
     def settle(self, sampled_s: float, now_s: float) -> list[Phase]:
@@ -275,7 +293,9 @@ class FloatTrack:
         """Drop what is too old for any backlog."""
         kept = max(bisect_left(self.edges, (before_s,)) - 1, 0)
         del self.edges[:kept]
-        del self._told[: bisect_right(self._told, before_s - 3600)]
+        # A recount begins at the oldest edge kept, which may be much older: all that it can find must be known as told.
+        oldest_s = self.edges[0].time_s if self.edges else before_s
+        del self._told[: bisect_right(self._told, min(oldest_s, before_s) - 3600)]
 
     def _may_be_seen_better(self, wet: Phase, now_s: float) -> bool:
         """Whether a pack that is still expected may move the end of this wet phase."""

@@ -19,6 +19,7 @@ from statistics import median
 from .alarm import Alarms, causes
 from .battery import StateOfCharge
 from .bed import Bed
+from .charger import Charger
 from .daylight import Daylight
 from .event import Event, PackChoked
 from .float_track import KEPT_S
@@ -73,7 +74,9 @@ class Monitor:
         self._sun = sun
         self._now_s: float | None = None
         self._stations = {station.name: _Station(station.name) for station in site.stations}
-        self._trace = VoltageTrace()
+        pumps_a = {pump.name: pump.current_a for pump in site.pumps}
+        self._charger = Charger(site.battery, [*pumps_a.values()])
+        self._trace = VoltageTrace(self._charger.most_step_v)
         self._daylight = Daylight(sun, site.latitude)
         self._beds = {bed.name: Bed(bed, self._trace) for bed in site.beds}
         self._alarms = Alarms(causes(site))
@@ -84,7 +87,6 @@ class Monitor:
         }
         for pump in self._pumps.values():
             pump.rivals = [other for other in self._pumps.values() if other is not pump]
-        pumps_a = {pump.name: pump.current_a for pump in site.pumps}
         self._battery = StateOfCharge(site.battery, site.panel.power_w, pumps_a, self._daylight)
         self._power = PowerWatch(site.battery, self._battery, self._daylight, self._alarms)
         self._night = Night(self._daylight, site.battery)
@@ -230,7 +232,8 @@ class Monitor:
             self._rests.judge(now_s, pump, sampled_s)
             if sampled_s is None or sampled_s - pump.judged_s < TICK_S:
                 continue  # nothing new was sampled
-            pump.judge(now_s, sampled_s, self._daylight.dark_since_s(sampled_s))
+            dark_since_s = self._daylight.dark_since_s(sampled_s)
+            pump.judge(now_s, sampled_s, self._charger.dark_since_s(self._trace, sampled_s, dark_since_s))
             self._note_running(pump)
 
     def _known_until_s(self, pump: Pump) -> float | None:
@@ -377,7 +380,7 @@ class Monitor:
             return
         time_s = reading.sampled_s
         dark = self._daylight.is_dark(time_s)
-        self._trace.add(time_s, volts, dark)
+        self._trace.add(time_s, volts, dark and not self._charger.is_on)
         judged = self._battery.add(time_s, volts, self._running, self._celsius)
         if judged is not None:
             self._told.append(judged._replace(time=now_s))

@@ -20,7 +20,7 @@ from typing import NamedTuple
 from .reading import Pack, Reading
 
 HOLD_S = 60.0
-DUE_S = 2.5  # a repetition comes so punctually
+DUE_S, DELAYED_S = 2.5, 25.0  # a repetition comes so punctually, or so late if a float was just undecided
 BACKDATED_S = 5.0  # a change carries the moment before its debouncing, so it may be older than the pack before it
 SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
@@ -75,6 +75,7 @@ class StationOrder:
         self.gaps: list[Gap] = []
         self._floats: set[str] = set()  # the names of all float switches heard of
         self._repeats: deque[float] = deque(maxlen=7)  # when a lone float was repeated
+        self._repeats_share = False  # whether it is repeated in the moment of another reading
         self.sampled_s = 0.0
         self._boots: dict[int, _Boot] = {}
         self._current: int | None = None
@@ -121,7 +122,10 @@ class StationOrder:
         if reading.value is not known:
             return len(moment) == 1 or not self._is_due(reading.sampled_s, unless_learned=True)
         is_repeated = len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
-        if is_repeated or len(self._repeats) < 4:
+        if len(moment) > 1 and not self._repeats_share:
+            self._repeats_share = True
+            self._repeats.clear()
+        if is_repeated or (len(self._repeats) < 4 and not self._repeats_share):
             self._repeats.append(reading.sampled_s)
         return not is_repeated
 
@@ -130,8 +134,8 @@ class StationOrder:
         if len(self._repeats) < 4:
             return unless_learned
         interval_s = median(after - before for before, after in pairwise(self._repeats))
-        turns = (time_s - self._repeats[-1]) / interval_s
-        return abs(turns - round(turns)) * interval_s < DUE_S
+        after_s = [time_s - repeat_s for repeat_s in self._repeats]
+        return any(-DUE_S < span_s - round(span_s / interval_s) * interval_s < DELAYED_S for span_s in after_s)
 
     def _begin(self, pack: Pack) -> list[Release]:
         first_s, last_s = _span(pack)

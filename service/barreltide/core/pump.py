@@ -170,7 +170,7 @@ class Pump:
         return True
 
     def _see_step(self, now_s: float, sampled_s: float, dark_since_s: float) -> bool:
-        step = self._trace.step_up(sampled_s - 3600, sampled_s - WATCHED_S)
+        step = self._trace.step_up(max(sampled_s - 3600, dark_since_s), sampled_s - WATCHED_S)
         if step is None or step.volts < 1.5 * self._distrusted_v or step.time_s < self._stop_decided_s:
             return False
         if self._trace.undoes(step, dark_since_s) or self.current.is_drawing(sampled_s):

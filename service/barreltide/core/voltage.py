@@ -3,10 +3,13 @@
 Theory. A small DC pump turns faster on a higher voltage, so the water it lifts in a while follows ∫V dt better than
 time: intervals measured in *work* (volt-seconds) stop breathing with the day. By night nothing charges, and the
 voltage under a steady load falls slowly; a load that goes lifts it at once by I·R, and further while the battery
-relaxes. So a step is a mean that lies above the mean just before by more than the noise seen on this very meter.
+relaxes. So a step is a mean that lies above the mean just before by more than the noise seen on this very meter: of a
+minute where it stands out at once, of some minutes where it is small. What is larger than any load could make is a
+source's (charger.py).
 
 It assumes that by night the pump is by far the largest load that switches. It cannot see a step by day, when cloud
-moves the voltage more than the pump does, nor one below the meter's noise.
+moves the voltage more than the pump does. By night the error of a step, five minutes after it and with a reading each
+five seconds, is a fifth of one reading's noise; five times that is wanted to be sure.
 """
 
 from __future__ import annotations
@@ -20,13 +23,17 @@ from typing import NamedTuple
 REFERENCE_V = 12.6  # the voltage at which a second of work is a second
 BIN_S = 20.0
 BEFORE_BINS, AFTER_BINS = 8, 4
+LONG_BEFORE_BINS, LONG_AFTER_BINS = 15, 10  # for steps that are small beside the meter's noise
+SETTLED_BINS = 180  # an hour of dark: before that the day's charge fades too fast for small steps
 KEPT_BINS = 540  # three hours
-CONTRAST_BEFORE_S, CONTRAST_AFTER_S = 300.0, 220.0
+CONTRAST_LEAST_S, CONTRAST_MOST_S = 300.0, 600.0
 LONGEST_SPAN_S = 900.0  # bins further apart than this are not compared
 QUIET_STEP_V = 0.006  # no step smaller than this is believed, however quiet the meter
 JUMP_V = 0.5 * QUIET_STEP_V  # between the means next to a step
-LEAST_Z = 5.0
+LEAST_Z, SURE_Z = 5.0, 6.0
 STEP_ERROR = (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5  # of a step, in standard errors of one mean
+LONG_STEP_ERROR = (1 / LONG_BEFORE_BINS + 1 / LONG_AFTER_BINS) ** 0.5
+MOST_DRIFT = 0.3  # of a small step: what was under way before it is no step
 MOST_MARKS = 4096
 
 
@@ -51,7 +58,9 @@ class Jump(NamedTuple):
 class VoltageTrace:
     """The stream of voltage readings, in order of sampling."""
 
-    def __init__(self) -> None:
+    def __init__(self, most_step_v: float = float("inf")) -> None:
+        """most_step_v: no load lifts the voltage by more when it goes."""
+        self.most_step_v = most_step_v
         self.volts: float | None = None
         self.time_s = 0.0
         self.steps: deque[Step] = deque(maxlen=24)
@@ -62,6 +71,7 @@ class VoltageTrace:
         self._mark_times: list[float] = []
         self._mark_works: list[float] = []
         self._bins: deque[tuple[float, float, bool]] = deque(maxlen=KEPT_BINS)  # start, mean, dark
+        self._small: Step | None = None  # the newest that was found from longer means
         self._bin_start_s = float("-inf")
         self._bin_sum = 0.0
         self._bin_n = 0
@@ -97,18 +107,27 @@ class VoltageTrace:
     def rewind(self) -> None:
         """The station's clock was set back: begin anew."""
         noise_v = self.noise_v
-        self.__init__()
+        self.__init__(self.most_step_v)
         self.noise_v = noise_v
+
+    @property
+    def mean_v(self) -> float | None:
+        """The newest mean."""
+        return self._bins[-1][1] if self._bins else None
 
     def work_s(self, from_s: float, to_s: float) -> float:
         """∫V dt over the span, as seconds at the reference voltage. Where no voltage is known: plain seconds."""
         return (self._work_at(to_s) - self._work_at(from_s)) / REFERENCE_V
 
     def step_up(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
-        """The largest upward step within the span."""
+        """The largest upward step within the span that a load can have made."""
         if not self.steps or self.steps[-1].time_s < from_s:
             return None
-        found = [step for step in self.steps if from_s <= step.time_s <= to_s and step.volts > 0 and step.z >= least_z]
+        found = [
+            step
+            for step in self.steps
+            if from_s <= step.time_s <= to_s and 0 < step.volts < self.most_step_v and step.z >= least_z
+        ]
         return max(found, key=lambda step: step.volts, default=None)
 
     def step_down(self, from_s: float, to_s: float, least_z: float = 5.0) -> Step | None:
@@ -128,17 +147,22 @@ class VoltageTrace:
                 open_steps.pop()
             else:
                 open_steps.append(each)
-        return any(each.volts * step.volts < 0 and _is_alike(each, step) for each in open_steps)
+        sure = [each for each in open_steps if abs(each.z) >= SURE_Z]
+        return any(each.volts * step.volts < 0 and _is_alike(each, step) for each in sure)
 
     def lowest_v(self, since_s: float, until_s: float) -> float:
         """The lowest voltage within the span, to the quarter of an hour and back to ten hours."""
         return min((volts for time_s, volts in self._lows if since_s - 900 < time_s <= until_s), default=99.0)
 
     def contrast(self, step: Step) -> float:
-        """The step seen from further off: means of minutes before and after it, in standard errors of the noise."""
+        """The step seen from further off: means of minutes before and after it, in standard errors of the noise.
+
+        The longer ago it was, the further off, up to what a battery's own drift allows.
+        """
+        span_s = min(max(self.time_s - step.time_s, CONTRAST_LEAST_S), CONTRAST_MOST_S)
         bins = [(start_s - step.time_s, volts) for start_s, volts, _ in self._bins]
-        before = [volts for start_s, volts in bins if -CONTRAST_BEFORE_S <= start_s < -0.5 * BIN_S]
-        after = [volts for start_s, volts in bins if -0.5 * BIN_S <= start_s < CONTRAST_AFTER_S]
+        before = [volts for start_s, volts in bins if -span_s <= start_s < -0.5 * BIN_S]
+        after = [volts for start_s, volts in bins if -0.5 * BIN_S <= start_s < span_s]
         if not before or not after:
             return 0.0
         change_v = sum(after) / len(after) - sum(before) / len(before)
@@ -180,8 +204,8 @@ class VoltageTrace:
 
     def holds(self, step: Step) -> bool:
         """Whether the newest means still lie on the step's far side."""
-        newest = [self._bins[k][1] for k in (-2, -1)]
-        return all((volts - step.base_v - 0.5 * step.volts) * step.volts > 0 for volts in newest)
+        newest_v = sum([self._bins[k][1] for k in (-3, -2, -1)]) / 3
+        return (newest_v - step.base_v - 0.5 * step.volts) * step.volts > 0
 
     def _work_at(self, time_s: float) -> float:
         times, works = self._mark_times, self._mark_works
@@ -207,6 +231,8 @@ class VoltageTrace:
         self._bin_sum, self._bin_n = 0.0, 0
         if len(bins) >= BEFORE_BINS + AFTER_BINS and abs(bins[-AFTER_BINS][1] - bins[-AFTER_BINS - 1][1]) >= JUMP_V:
             self._find_step(dark)
+        if dark and len(bins) > SETTLED_BINS and bins[-SETTLED_BINS][2]:
+            self._find_small_step()
 
     def _find_step(self, dark: bool) -> None:
         recent = [*islice(reversed(self._bins), BEFORE_BINS + AFTER_BINS)][::-1]
@@ -231,6 +257,42 @@ class VoltageTrace:
                 self.steps[-1] = step._replace(time_s=last.time_s)  # the same step, now wholly in view
             return
         self.steps.append(step)
+
+    def _find_small_step(self) -> None:
+        """One too small to stand out at once does so after some minutes, from longer means; by night only."""
+        recent = [*islice(reversed(self._bins), LONG_BEFORE_BINS + LONG_AFTER_BINS)][::-1]
+        volts = [v for _, v, _ in recent]
+        before_v = sum(volts[:LONG_BEFORE_BINS]) / LONG_BEFORE_BINS
+        change_v = sum(volts[LONG_BEFORE_BINS:]) / LONG_AFTER_BINS - before_v
+        z = change_v / (self.noise_v * LONG_STEP_ERROR)
+        if abs(z) < LEAST_Z or abs(change_v) < QUIET_STEP_V:
+            return
+        half = LONG_BEFORE_BINS // 2
+        drift_v = sum(volts[half:LONG_BEFORE_BINS]) / (LONG_BEFORE_BINS - half) - sum(volts[:half]) / half
+        if drift_v / change_v > MOST_DRIFT or recent[-1][0] - recent[0][0] > LONGEST_SPAN_S:
+            return
+        split = _likeliest_split(volts)
+        if split > len(volts) - 2 * AFTER_BINS:
+            return  # it may stand out at once
+        step = Step(recent[split][0], change_v, z, before_v)
+        last = self.steps[-1] if self.steps else None
+        if last is None or step.time_s - last.time_s > BIN_S * LONG_AFTER_BINS:
+            self.steps.append(step)
+        elif last == self._small and abs(z) > abs(last.z):
+            self.steps[-1] = step  # the same, better in view
+        else:
+            return
+        self._small = step
+
+
+def _likeliest_split(volts: list[float]) -> int:
+    """From which one on the mean differs most, for the numbers of both, from the mean of those before."""
+    total_v, before_v, best = sum(volts), 0.0, (0.0, 0)
+    for k in range(1, len(volts)):
+        before_v += volts[k - 1]
+        change_v = (total_v - before_v) / (len(volts) - k) - before_v / k
+        best = max(best, (change_v * change_v * k * (len(volts) - k), k))
+    return best[1]
 
 
 def _is_alike(one: Step, other: Step) -> bool:

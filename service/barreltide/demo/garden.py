@@ -309,6 +309,7 @@ class Garden:
     rng: Random
     fouling_per_day: float = 0.0
     panel_connected: bool = True
+    mains_a: float = 0.0  # of a charger that the owner has put on; it holds the same voltages as the controller
     edges: list[tuple[float, str, str, bool]] = field(default_factory=list)
     light: float = 0.0
     battery_c: float = 20.0
@@ -353,7 +354,7 @@ class Garden:
                 inflow = flow * bed.branch / branches
                 out = bed.advance(self.now_s, span_s, inflow, self.rng, self.edges)
                 sump.volume_m3 += out - inflow * span_s
-        battery.advance(span_s, self.panel_now_a, load_a, self.battery_c)
+        battery.advance(span_s, self.panel_now_a + self.mains_a, load_a, self.battery_c)
         self._lose_water(span_s)
 
     def _each_minute(self) -> None:
