@@ -8,10 +8,10 @@ import shutil
 import socket
 from pathlib import Path
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
-
 from barreltide import web
 from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
 from barreltide.pages import status
@@ -343,10 +343,29 @@ def test_is_the_water_moving(change, mood, word):
     assert status.water_moves(good_picture() | change, NOW_S)[:2] == (mood, word)
 
 
+def outlook(floor: float, soonest: float, latest: float, sun: float | None) -> dict:
+    """In hours from now."""
+    hours = {"floor": floor, "floor_soonest": soonest, "floor_latest": latest, "cut_off": floor + 8, "sun": sun}
+    told = {f"{name}_s": None if span is None else NOW_S + 3600 * span for name, span in hours.items()}
+    return told | {"days_without_sun": 1.25}
+
+
+def test_the_outlook_in_words():
+    words = status.outlook_in_words(outlook(8, 6, 30, sun=9), ZoneInfo("UTC"), "50 %")
+    assert words == (
+        "At this load your floor of 50 % comes about 22:13 (between 20:13 and Tue 20:13), and the controller drops the"
+        " load about 06:13; charging begins about 23:13."
+    )
+
+
 @pytest.mark.parametrize(
     ("battery", "standing", "mood", "word"),
     [
         ({}, [], "good", "So far, yes"),
+        ({"outlook": outlook(8, 6, 12, sun=5)}, [], "good", "Yes"),
+        ({"outlook": outlook(8, 6, 12, sun=7)}, [], "good", "Most likely"),
+        ({"outlook": outlook(8, 6, 12, sun=9)}, [], "unsure", "Perhaps not"),
+        ({"outlook": outlook(8, 6, 12, sun=None)}, [], "unsure", "Perhaps"),
         ({"low": 0.5}, [], "unsure", "Perhaps not"),
         ({"state_of_charge": 0.4, "low": 0.3, "high": 0.5}, [], "bad", "It is low"),
         ({"time": NOW_S - 1801}, [], "unsure", "Cannot tell"),

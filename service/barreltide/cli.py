@@ -204,6 +204,7 @@ def _export(options: argparse.Namespace) -> int:
 def _nights(options: argparse.Namespace) -> int:
     site = load(options.site)
     from . import nights
+    from .client import Client, ClientError
     from .store import Store, StoreError
 
     if not site.store_path.exists():
@@ -211,7 +212,11 @@ def _nights(options: argparse.Namespace) -> int:
     try:
         store = Store(site.store_path)
         tell = nights.as_json if options.json else nights.report
-        for line in tell(site, store, options.last, time.time()):
+        try:
+            outlook = (Client.of_site(site).get("api/now").get("battery") or {}).get("outlook")
+        except ClientError:  # no service runs: then nothing is known of the coming hours
+            outlook = None
+        for line in tell(site, store, options.last, time.time(), outlook):
             print(line)
         sys.stdout.flush()
     except StoreError as error:

@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from .core.daylight import Daylight
+from .pages.status import outlook_in_words
 from .site import Site
 from .store import Store
 from .sun import Sun
@@ -25,8 +26,9 @@ ROW = "{:<10}  {:<5}  {:<5}  {:>6} {:1} {:<5}  {:>8}  {:>8}  {:>9}  {:>5}  {}"
 Line = dict[str, Any]
 
 
-def report(site: Site, store: Store, last: int, now_s: float) -> list[str]:
-    """The last nights as lines of text, the newest at the end. `left`: from dawn on, at the night's mean load."""
+def report(site: Site, store: Store, last: int, now_s: float, outlook: Line | None = None) -> list[str]:
+    """The last nights as lines of text, the newest at the end. `left`: from dawn on, at the night's mean load. outlook:
+    what the running service expects of the coming hours."""
     zone = ZoneInfo(site.time_zone)
     nights, tonight = _nights(store, last), _tonight(site, store, now_s)
     if not nights and tonight is None:
@@ -38,14 +40,18 @@ def report(site: Site, store: Store, last: int, now_s: float) -> list[str]:
     lines += [_row(line, zone, scale) for line in nights]
     if tonight is not None:
         lines += ["", _in_words(tonight, zone, scale)]
+    if outlook:
+        lines += [outlook_in_words(outlook, zone, _percent(site.battery.lowest_state_of_charge))]
+        lines += [f"From full it carries this load for {outlook['days_without_sun']:.1f} days without any sun."]
     told = _ageing(site, nights[-1]) + _resistance(store.events("night", limit=COMPARED)[::-1]) if nights else []
     return [*lines, *([""] if told else []), *told]
 
 
-def as_json(site: Site, store: Store, last: int, now_s: float) -> list[str]:
+def as_json(site: Site, store: Store, last: int, now_s: float, outlook: Line | None = None) -> list[str]:
     """The same as JSON, one object a line: the night records and, while a night goes on, one of "tonight"."""
     tonight = _tonight(site, store, now_s)
     lines = [*_nights(store, last), *([tonight] if tonight else [])]
+    lines += [{"event": "outlook", **outlook}] if outlook else []
     return [json.dumps(line, ensure_ascii=False) for line in lines]
 
 

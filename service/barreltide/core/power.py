@@ -39,6 +39,7 @@ USE_UNSURE = 0.08  # of what will be used: load and capacity, as a share
 INNER_90 = 1.645
 LIKELY, UNLIKELY = 0.5, 0.2  # chances of not lasting: to raise the alarm, and to take it back
 CLOUDED_S, CLOUDED_LIKELY = 2 * 3600.0, 0.8  # by day: without charging for so long, and then surer than by night
+AFTERNOON = 0.65  # of the day: what is left of it will not fill a battery
 FREEZES_C = -20.0  # acid that freezes above this can freeze in a garden
 
 
@@ -72,6 +73,8 @@ class PowerWatch:
         self._night_v: float | None = None  # the last voltage of the night
         self._lifted_s: float | None = None  # when it first stood above that by day
         self._signed_s = 0.0  # when something last came from the panel, or its day's middle began
+        self._outlook: Outlook | None = None
+        self._outlook_s = 0.0  # which judgement it belongs to
         self._mornings: deque[float] = deque(maxlen=7)  # seconds from sunrise to charging
 
     def judge(self, now_s: float, celsius: float | None) -> None:
@@ -91,6 +94,11 @@ class PowerWatch:
 
     def outlook(self) -> Outlook | None:
         """None while charging, at rest, or while too little is known."""
+        if self._outlook_s != self._charge.judged_s:
+            self._outlook_s, self._outlook = self._charge.judged_s, self._look_out()
+        return self._outlook
+
+    def _look_out(self) -> Outlook | None:
         charge = self._charge
         if charge.mean is None or charge.basis != "loaded" or not charge.is_learned:
             return None
@@ -129,7 +137,7 @@ class PowerWatch:
                 self._alarms.normal(now_s, "battery-will-not-last", "battery")
             return
         clouded_s = charge.judged_s - max(charge.charge_ended_s or self._begun_s, self._begun_s)
-        is_afternoon = self._daylight.share_of_day(charge.judged_s) > 0.5
+        is_afternoon = self._daylight.share_of_day(charge.judged_s) > AFTERNOON
         if not dark and not (is_afternoon and clouded_s > CLOUDED_S):
             return
         sun_s = self._sun_s()
@@ -198,7 +206,8 @@ class PowerWatch:
             if daylight.dawn_s is not None and 0 < charge.judged_s - daylight.dawn_s < 12 * 3600:
                 self._mornings.append(charge.judged_s - daylight.dawn_s)
         is_unlit = charge.judged_s - self._signed_s > UNLIT_FOR_S
-        if charge.volts > self._night_v + CHARGE_LIFT_V and not is_unlit:
+        is_lifted = charge.volts > self._night_v + CHARGE_LIFT_V or charge.basis == "charging"
+        if is_lifted and not is_unlit:
             self._lifted_s = self._lifted_s or charge.judged_s
             self._alarms.normal(now_s, "battery-not-charging", "battery")
         elif is_unlit or (self._lifted_s is None and share > 0.5):

@@ -144,11 +144,43 @@ def battery_lasts(picture: dict, garden: Garden, now_s: float) -> Answer:
     if now_s - battery.get("time", now_s) > STALE_VOLTAGE_S:
         return Answer("unsure", "Cannot tell", f"Its voltage was last heard {lasted(now_s - battery['time'])} ago.")
     reading = f"{percent(charge)} charged (between {low * 100:.0f} and {percent(high)})"
+    if low > garden.floor and battery.get("outlook"):
+        return _by_outlook(battery["outlook"], reading, garden)
     if low > garden.floor:
         return Answer("good", "So far, yes", f"{reading}, above your floor of {floor}.")
     if high > garden.floor:
         return Answer("unsure", "Perhaps not", f"{reading}: it may already be at your floor of {floor}.")
     return Answer("bad", "It is low", f"{reading}, below your floor of {floor}.")
+
+
+def _by_outlook(outlook: dict, reading: str, garden: Garden) -> Answer:
+    """From when the floor is reached at this load, against when charging begins."""
+    words = f"{reading}. {outlook_in_words(outlook, ZoneInfo(garden.time_zone), percent(garden.floor))}"
+    if outlook.get("sun_s") is None:
+        return Answer("unsure", "Perhaps", words)
+    if outlook["floor_soonest_s"] > outlook["sun_s"]:
+        return Answer("good", "Yes", words)
+    return (
+        Answer("good", "Most likely", words)
+        if outlook["floor_s"] > outlook["sun_s"]
+        else Answer("unsure", "Perhaps not", words)
+    )
+
+
+def outlook_in_words(outlook: dict, zone: ZoneInfo, floor: str) -> str:
+    """When floor and cut-off come at this load, and when the sun; the moments of a day ahead carry its name."""
+    now_s = min(outlook["floor_soonest_s"], outlook["sun_s"] or outlook["floor_soonest_s"])
+
+    def at(moment_s: float) -> str:
+        moment = datetime.fromtimestamp(moment_s, zone)
+        return f"{moment:%H:%M}" if moment_s - now_s < 20 * 3600 else f"{moment:%a %H:%M}"
+
+    words = f"At this load your floor of {floor} comes about {at(outlook['floor_s'])}"
+    words += f" (between {at(outlook['floor_soonest_s'])} and {at(outlook['floor_latest_s'])})"
+    words += f", and the controller drops the load about {at(outlook['cut_off_s'])}"
+    if outlook["sun_s"] is not None:
+        words += f"; charging begins about {at(outlook['sun_s'])}"
+    return f"{words}."
 
 
 def page(
@@ -281,6 +313,10 @@ def _battery(picture: dict, garden: Garden, now_s: float, nights: list[dict]) ->
     if battery.get("time"):
         rows.append(
             ("judged", f"{lasted(now_s - battery['time'])} ago, {_BASES.get(battery.get('basis'), 'basis unknown')}")
+        )
+    if battery.get("outlook"):
+        rows.append(
+            ("without sun", f"{number(battery['outlook']['days_without_sun'], 1)} days from full to your floor")
         )
     night = nights[0] if nights else {}
     if night.get("state_of_charge_dusk") is not None and night.get("state_of_charge_dawn") is not None:
