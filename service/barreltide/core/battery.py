@@ -62,7 +62,7 @@ class StateOfCharge:
         guess_a = self._label_ah / PUMPS_H / len(pumps_a)
         self._pumps_a = {name: guess_a if amps is None else amps for name, amps in pumps_a.items()}
         # A panel that nobody wrote down is large enough for its load, and may be much larger.
-        unknown_w = PANEL_V / self._scale * max(0.15 * self._label_ah, 7 * sum(self._pumps_a.values()))
+        unknown_w = PANEL_V / self._scale * max(0.15 * self._label_ah, 12 * sum(self._pumps_a.values()))
         self._panel_a = (panel_w or unknown_w) / PANEL_V * self._scale
         self._cloud = Cloud(
             battery.chemistry, tables, self._label_ah,
