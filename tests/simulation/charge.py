@@ -22,10 +22,11 @@ from .charge_score import Garden, judge
 from .charge_table import print_details, print_faults, print_months, print_table
 from .run import Run, plan_for, simulate
 from .score import Score, Task, judge_in_process, kept, score, seeds, simulated
+from .table import WHENS
 
 POOR_EVERY, POOR_GLOOM, POOR_PANEL = 4, 0.7, 0.6
 FAULT_SEEDS, MONTH_DAYS, WORN_SHARE = 30, 30.0, 0.7
-FAULTS = [("charge-fails", "night"), ("charge-fails", "noon"), ("charge-fails", "cloud"), ("charge-voltage-high", "noon")]
+FAULTS = [*(("charge-fails", when) for when in WHENS), ("charge-voltage-high", "noon")]
 
 
 def healthy(seed: int, days: float, is_poor: bool, held: float | None = None) -> Run:
