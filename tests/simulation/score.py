@@ -27,6 +27,7 @@ import subprocess
 import sys
 import tempfile
 from bisect import bisect_left
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
 from multiprocessing import Pool
@@ -149,7 +150,7 @@ def _score_alarms(run: Run, alarms: list[dict], result: Score) -> None:
         after = fault is not None and alarm["time"] >= fault.onset_s - 60
         if after and (alarm["alarm"], alarm["subject"]) in fault.right:
             right.append(alarm)
-        elif (after and alarm["alarm"] in fault.follows) or _borne_out(run, alarm, heard_s):
+        elif (after and alarm["alarm"] in fault.follows) or borne_out(run, alarm, heard_s):
             pass
         elif after and fault.right:
             result.wrong.append(text)
@@ -212,7 +213,7 @@ def _stood_before(fault, alarms: list[dict]) -> bool:
     return any(tuple(pair) in standing for pair in fault.right)
 
 
-def _borne_out(run: Run, alarm: dict, heard_s: list[float]) -> bool:
+def borne_out(run: Run, alarm: dict, heard_s: list[float]) -> bool:
     """Whether the truth of the garden makes the alarm a true one, fault or not."""
     time_s, kind = alarm["time"], alarm["alarm"]
     minute = min(max(round((time_s - run.start_s) / 60), 0), len(run.charge) - 1)
@@ -310,15 +311,19 @@ def run_one(task: Task) -> tuple[Score, Score]:
 
 
 def simulated(task: Task) -> Run:
-    """The run, from the folder of those kept if it is there."""
     kind = None if task.kind == "healthy" else task.kind
-    name = f"{task.seed}-{task.kind}-{task.when or 'drawn'}-{_digest()}.pickle.gz"
-    kept = Path(task.keep) / name if task.keep else None
-    if kept is not None and kept.exists():
-        return pickle.loads(gzip.decompress(kept.read_bytes()))
-    run = simulate(plan_for(task.seed, kind), None, kind, task.when or None)
-    if kept is not None:
-        kept.write_bytes(gzip.compress(pickle.dumps(run), 1))
+    name = f"{task.seed}-{task.kind}-{task.when or 'drawn'}"
+    return kept(task.keep, name, lambda: simulate(plan_for(task.seed, kind), None, kind, task.when or None))
+
+
+def kept(folder: str, name: str, make: Callable[[], Run]) -> Run:
+    """The run of that name, from the folder of those kept if it is there. folder: empty to keep none."""
+    path = Path(folder) / f"{name}-{_digest()}.pickle.gz" if folder else None
+    if path is not None and path.exists():
+        return pickle.loads(gzip.decompress(path.read_bytes()))
+    run = make()
+    if path is not None:
+        path.write_bytes(gzip.compress(pickle.dumps(run), 1))
     return run
 
 
@@ -332,14 +337,14 @@ def _digest() -> str:
     return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]
 
 
-def _seeds(text: str) -> list[int]:
+def seeds(text: str) -> list[int]:
     first, _, last = text.partition("-")
     return list(range(int(first), int(last or first) + 1))
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=_seeds, default=_seeds("0-199"), help="first-last")
+    parser.add_argument("--seeds", type=seeds, default=seeds("0-199"), help="first-last")
     parser.add_argument("--kinds", default=",".join(["healthy", *KINDS]), help="healthy, " + ", ".join(KINDS))
     parser.add_argument("--when", default=",".join(WHENS), help="of " + ", ".join(WHENS))
     parser.add_argument("--every", type=int, default=20, help="each seed plays every so many-th of kinds and whens")
