@@ -392,7 +392,7 @@ def test_nights_between_days_of_charging_are_judged_as_the_model_has_them(panel_
     if not panel_sensor:
         judged = [pair for pair in judged if _is_late_night(pair[0].time)]
     _figures("with a sensor" if panel_sensor else "late nights", judged)
-    assert _rms(judged) < (0.03 if panel_sensor else 0.04) and _share_inside(judged) > 0.85
+    assert _rms(judged) < (0.03 if panel_sensor else 0.05) and _share_inside(judged) > 0.85
     assert _width(judged) < 0.15
 
 

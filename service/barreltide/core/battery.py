@@ -81,6 +81,7 @@ class StateOfCharge:
         self._currents: dict[str, tuple[float, int]] = {}  # of this step: sum and number, by sensor
         self._measured_a: dict[str, float] = {}  # of the last step
         self._running: frozenset[str] = frozenset(self._pumps_a)
+        self._unweighed_s = 0.0
         self._dark_s = 0.0  # how much night has been weighed
         self._idle: deque[tuple[float, float]] = deque(maxlen=MOST_RESTED)
         self._held_v = self._held_s = self._top_v = 0.0
@@ -138,7 +139,7 @@ class StateOfCharge:
 
     def charge_at(self, volts: float) -> float:
         """The charge at which the station would read so many volts under the present load."""
-        return self._cloud.charge_at((volts + self.drop_v()) * self._scale)
+        return self._cloud.charge_at(volts * self._scale, self.load_a(volts))
 
     # -- a step
 
@@ -180,7 +181,10 @@ class StateOfCharge:
             most_a = self._panel_a * sun if not dark else 0.25 * self._label_ah
             cloud.charge(volts, dt_s, known_a, guessed_a, most_a, held, floating)
         if (dark and not is_charging) or (self.idle_since_s is not None and since_s > LEARNED_S):
-            self._weigh(volts, time_s, since_s, dt_s, known_a, guessed_a, celsius)
+            self._unweighed_s += dt_s
+            if self._unweighed_s > 1.5 * STEP_S:  # neighbours say the same: every other one is enough
+                self._weigh(volts, time_s, since_s, self._unweighed_s, known_a, guessed_a, celsius)
+                self._unweighed_s = 0.0
         cloud.normalise()
         self._answer(time_s, volts, is_charging, known_a, guessed_a)
 

@@ -37,6 +37,7 @@ OHM_GROWS = 0.7  # the resistance when empty, above that when full
 CHARGE_V, CHARGE_POWER = 5.0, 1.45  # the current is capacity times (volts above rest / CHARGE_V) ^ CHARGE_POWER, per h
 CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
 STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
+FLAT = 12**0.5  # width of a flat distribution, in standard deviations: its draws cost a tenth of a normal one's
 INDEPENDENT_S = 2.5 * 3600.0  # voltages closer than this share their errors
 ASTRAY = 4.0  # when all foretell a steady voltage so many standard errors too low or high, look further afield
 SHRINK = 0.985
@@ -126,12 +127,13 @@ class Cloud:
             ]
         )
 
-    def charge_at(self, volts: float) -> float:
-        """The charge at which the meter would show so many volts at rest, 0 to 1."""
-        low, high = 0.0, 1.0
+    def charge_at(self, volts: float, amperes: float) -> float:
+        """The charge at which the meter would show so many volts under that load, 0 to 1."""
+        low, high, ohm = 0.0, 1.0, self.mean("ohm")
         while high - low > 0.002:
             middle = (low + high) / 2
-            low, high = (middle, high) if self.rested_v(middle) < volts else (low, middle)
+            shown_v = self.rested_v(middle) - ohm * amperes * (1 + OHM_GROWS * (1 - middle))
+            low, high = (middle, high) if shown_v < volts else (low, middle)
         return (low + high) / 2
 
     def drop_v(self, amperes: float) -> float:
@@ -154,9 +156,9 @@ class Cloud:
     def discharge(self, dt_s: float, known_a: float, guessed_a: float) -> None:
         """Draws the load: `known_a` as measured, `guessed_a` times each hypothesis's factor."""
         per_a = dt_s / 3600 / self.label_ah
-        stray, gauss = STRAYS_H * (dt_s / 3600) ** 0.5, self._chance.gauss
+        stray, chance = FLAT * STRAYS_H * (dt_s / 3600) ** 0.5, self._chance.random
         for h in self._all:
-            charge = h.charge - (known_a + guessed_a * h.load) * per_a / h.capacity + stray * gauss(0, 1)
+            charge = h.charge - (known_a + guessed_a * h.load) * per_a / h.capacity + stray * (chance() - 0.5)
             h.charge = 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
 
     def weigh_voltage(self, volts: float, sigma_v: float, dt_s: float, known_a: float, guessed_a: float) -> None:
@@ -211,7 +213,7 @@ class Cloud:
         """A span of light. most_a: what the panel gives under a clear sky, of which each hypothesis sees its share.
         is_held: the charger stands at a set-point, so the battery accepts less than the sun would give; is_float: at
         its lower one, as they do when a battery is full."""
-        label_ah, gauss = self.label_ah, self._chance.gauss
+        label_ah, chance = self.label_ah, self._chance.random
         independent = dt_s / INDEPENDENT_S
         for h in self._all:
             load_a = known_a + guessed_a * h.load
@@ -228,21 +230,21 @@ class Cloud:
             if is_float:
                 h.log_weight -= min(((0.98 - h.charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
             net_a = max(min(net_a, sun_a, accept_a), -load_a)
-            self._gain(h, net_a * (1 + CLOUD_SHARE * gauss(0, 1)) if net_a > 0 else net_a, dt_s)
+            self._gain(h, net_a * (1 + FLAT * CLOUD_SHARE * (chance() - 0.5)) if net_a > 0 else net_a, dt_s)
 
     def charge_measured(
         self, volts: float, dt_s: float, known_a: float, guessed_a: float, panel_a: float, is_held: bool
     ) -> None:
         """The same where a sensor reads the panel's current: nothing is inferred, and what a held battery still takes
         tells how full it is."""
-        gauss = self._chance.gauss
+        chance = self._chance.random
         for h in self._all:
             net_a = panel_a - known_a - guessed_a * h.load
             if is_held and net_a > 0 and volts > 13.9:
                 accept_a = self.label_ah * (1.02 - h.charge) / h.accept_h
                 miss = (net_a - accept_a) / (0.35 * net_a + 0.01 * self.label_ah)
                 h.log_weight -= min(0.5 * miss * miss, 20.0) * dt_s / INDEPENDENT_S
-            self._gain(h, net_a * (1 + 0.03 * gauss(0, 1)), dt_s)
+            self._gain(h, net_a * (1 + FLAT * 0.03 * (chance() - 0.5)), dt_s)
 
     def _gain(self, h: Hypothesis, net_a: float, dt_s: float) -> None:
         """Puts in, or takes out, that current. Near full, part of it makes gas."""

@@ -19,14 +19,14 @@ from .daylight import Daylight
 from .event import NightEnded
 
 DUSK_KNOWN_S = 1800.0  # a night first heard of later than this has no charge at dusk
-FADED_S = 3 * 3600.0  # after dusk: no surface charge any more
+FADED_S = 5 * 3600.0  # after dusk: no surface charge any more
 PART_S = 1800.0
-LEAST_PARTS = 8
-LEAST_FALL_V = 0.05  # of a 12 V battery
+LEAST_PARTS = 6
+LEAST_FALL_V = 0.03  # of a 12 V battery
 PART_ERROR_V = 0.008  # of a part's mean, beside what is the same all night: warmth, a resistance that grows
 LABEL_SHARE, LABEL_UNSURE = 0.92, 0.12  # what a battery holds of its label before a night has been seen
 NIGHTS = 30  # over how many a capacity is averaged: it changes within months
-TABLE_UNSURE, OWN_TABLE_UNSURE, LOAD_UNSURE = 0.12, 0.04, 0.06  # shares that no number of nights makes smaller
+TABLE_UNSURE, OWN_TABLE_UNSURE, LOAD_UNSURE = 0.15, 0.05, 0.06  # shares that no number of nights makes smaller
 INNER_90 = 1.645  # standard deviations to either side of the mean that hold 90 %
 
 
@@ -35,21 +35,25 @@ class Capacity:
 
     def __init__(self, label_ah: float, own_table: bool) -> None:
         self._unsure = hypot(OWN_TABLE_UNSURE if own_table else TABLE_UNSURE, LOAD_UNSURE)
-        self.ah = LABEL_SHARE * label_ah
-        self._certainty = (LABEL_UNSURE * label_ah) ** -2
+        # What is averaged is the share of charge for an ampere-hour: its errors lie evenly to both sides.
+        self._per_ah = 1 / (LABEL_SHARE * label_ah)
+        self._certainty = (LABEL_UNSURE / LABEL_SHARE * self._per_ah) ** -2
+
+    @property
+    def ah(self) -> float:
+        return 1 / self._per_ah
 
     def add(self, drawn_ah: float, share: float, sigma_share: float) -> None:
         """One night's late hours: what was drawn, and the share of charge that the voltage has gone down by."""
-        ah = drawn_ah / share
-        certainty = (ah * sigma_share / share) ** -2
+        certainty = (drawn_ah / sigma_share) ** 2
         self._certainty += certainty
-        self.ah += certainty / self._certainty * (ah - self.ah)
+        self._per_ah += certainty / self._certainty * (share / drawn_ah - self._per_ah)
         self._certainty *= 1 - 1 / NIGHTS
 
     def span(self) -> tuple[float, float]:
         """Its 90 % interval, Ah."""
-        half = INNER_90 * hypot(self._unsure * self.ah, self._certainty**-0.5)
-        return max(self.ah - half, 0.0), self.ah + half
+        unsure = INNER_90 * hypot(self._unsure, self._certainty**-0.5 / self._per_ah)
+        return self.ah / (1 + unsure), self.ah / max(1 - unsure, 0.3)
 
 
 class Night:

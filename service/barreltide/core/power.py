@@ -23,21 +23,23 @@ from .battery import StateOfCharge
 from .daylight import Daylight
 from .lead import SET_POINT_AT_C, SET_POINTS, freezing_c, set_point_v
 
-HIGH_MARGIN_V, HIGH_FOR_S = 0.35, 1200.0
+HIGH_MARGIN_V, HIGH_FOR_S = 0.22, 800.0
 CHARGE_LIFT_V = 0.10
 CHARGING_V = 12.9
 UNLIT_SHARE, LEAST_DROP_V = 0.4, 0.012  # less of the load's drop than this made up: no current from the panel
+SET_POINT_V, RISE_V, FALL_V = 13.2, 0.005, 0.002  # what stands so high or moves so from step to step
+SURFACE_LEFT_V = 0.05  # above rest: more may still be charging
 UNLIT_FOR_S = 3 * 3600.0  # of a day's middle
 MIDDLE_OF_DAY = (0.15, 0.85)
 LOW_FOR_S = 1200.0
 FLOOR_DEADBAND = 0.04
-UNSURE = 0.25  # an interval that reaches so far above the floor says nothing yet
 KNOWN_AFTER_S, KNOWN_WIDTH = 8 * 3600.0, 0.22  # before this, or less surely than this, no forecast is made
 FIRST_GUESS_S = 2 * 3600.0  # from sunrise to charging, before a morning has been seen
 DAY_S = 86400.0
 USE_UNSURE = 0.08  # of what will be used: load and capacity, as a share
 INNER_90 = 1.645
-LIKELY, UNLIKELY = 0.5, 0.2  # chances of not lasting: to raise the alarm, and to take it back
+LIKELY, UNLIKELY = 0.6, 0.2  # chances of not lasting: to raise the alarm, and to take it back
+SURELY_LOW = 0.7  # chance of being below the floor: to raise that alarm
 CLOUDED_S, CLOUDED_LIKELY = 2 * 3600.0, 0.8  # by day: without charging for so long, and then surer than by night
 AFTERNOON = 0.65  # of the day: what is left of it will not fill a battery
 FREEZES_C = -20.0  # acid that freezes above this can freeze in a garden
@@ -72,6 +74,7 @@ class PowerWatch:
         self._high_since_s: float | None = None
         self._night_v: float | None = None  # the last voltage of the night
         self._lifted_s: float | None = None  # when it first stood above that by day
+        self._before_v = 0.0  # a step ago, by day
         self._signed_s = 0.0  # when something last came from the panel, or its day's middle began
         self._outlook: Outlook | None = None
         self._outlook_s = 0.0  # which judgement it belongs to
@@ -145,8 +148,7 @@ class PowerWatch:
             return
         per_h = self._used_per_h()
         used = per_h * max(sun_s - charge.judged_s, 0.0) / 3600
-        sigma = hypot((charge.high - charge.low) / (2 * INNER_90), USE_UNSURE * used)
-        fails = NormalDist(charge.mean - used, sigma).cdf(self._floor)
+        fails = self._share_below(charge.mean - used, USE_UNSURE * used)
         if fails < (LIKELY if dark else CLOUDED_LIKELY):
             self._short_since_s = None
             if fails < UNLIKELY:
@@ -163,6 +165,11 @@ class PowerWatch:
             )
             self._alarms.report(now_s, "battery-will-not-last", "battery", self._short_since_s, words)
 
+    def _share_below(self, mean: float, more_unsure: float) -> float:
+        """The chance of a charge below the floor; more_unsure: beside the interval of the present charge."""
+        sigma = hypot((self._charge.high - self._charge.low) / (2 * INNER_90), more_unsure)
+        return NormalDist(mean, sigma).cdf(self._floor)
+
     # -- just now
 
     def _judge_low(self, now_s: float) -> None:
@@ -170,7 +177,7 @@ class PowerWatch:
         if charge.mean > self._floor + FLOOR_DEADBAND:
             self._low_since_s = None
             self._alarms.normal(now_s, "battery-low", "battery")
-        elif charge.mean > self._floor or charge.basis == "charging" or charge.high > self._floor + UNSURE:
+        elif charge.basis == "charging" or self._share_below(charge.mean, 0.0) < SURELY_LOW:
             self._low_since_s = None
         else:
             self._low_since_s = self._low_since_s or charge.judged_s
@@ -192,20 +199,20 @@ class PowerWatch:
         charge, daylight = self._charge, self._daylight
         if dark:
             self._night_v, self._lifted_s = charge.volts, None
-            self._signed_s = charge.judged_s
+            self._signed_s, self._before_v = charge.judged_s, charge.volts
             return
         if self._night_v is None:
             return
         share = daylight.share_of_day(charge.judged_s)
-        drop_v = max(charge.drop_v(), LEAST_DROP_V / self._scale)
-        made_up = 1 - (charge.rested_v() - charge.volts / self._scale) / drop_v
-        if charge.basis != "loaded" or made_up > UNLIT_SHARE or not MIDDLE_OF_DAY[0] < share < MIDDLE_OF_DAY[1]:
+        above_v = charge.volts - charge.rested_v() * self._scale
+        if self._is_sign(above_v) or not MIDDLE_OF_DAY[0] < share < MIDDLE_OF_DAY[1]:
             self._signed_s = charge.judged_s
+        self._before_v = charge.volts
         if charge.volts > max(self._night_v + CHARGE_LIFT_V, CHARGING_V) and self._lifted_s is None:
             self._lifted_s = charge.judged_s
             if daylight.dawn_s is not None and 0 < charge.judged_s - daylight.dawn_s < 12 * 3600:
                 self._mornings.append(charge.judged_s - daylight.dawn_s)
-        is_unlit = charge.judged_s - self._signed_s > UNLIT_FOR_S
+        is_unlit = charge.judged_s - self._signed_s > UNLIT_FOR_S and above_v < SURFACE_LEFT_V
         is_lifted = charge.volts > self._night_v + CHARGE_LIFT_V or charge.basis == "charging"
         if is_lifted and not is_unlit:
             self._lifted_s = self._lifted_s or charge.judged_s
@@ -219,6 +226,17 @@ class PowerWatch:
             )
             since_s = self._signed_s if is_unlit else daylight.dawn_s or charge.judged_s
             self._alarms.report(now_s, "battery-not-charging", "battery", since_s, words)
+
+    def _is_sign(self, above_v: float) -> bool:
+        """Whether the panel gives: the voltage stands at a set-point, rises, or stands still where the load alone would
+        not hold it. What only falls may be the surface charge of hours before."""
+        volts, drop_v = self._charge.volts, max(self._charge.drop_v() * self._scale, LEAST_DROP_V)
+        made_up = 1 + above_v / drop_v
+        return (
+            volts > SET_POINT_V
+            or volts > self._before_v + RISE_V
+            or (made_up > UNLIT_SHARE and volts > self._before_v - FALL_V)
+        )
 
     def _judge_high(self, now_s: float, celsius: float | None) -> None:
         charge = self._charge
