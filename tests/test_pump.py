@@ -155,6 +155,15 @@ def test_a_pump_that_pauses_for_three_minutes_raises_nothing():
     only(drive(monitor(), garden.packs(), garden.end_s))
 
 
+@pytest.mark.parametrize("pause_s", [210.0, 220.0, 230.0])
+def test_a_pause_that_is_over_when_its_step_would_be_believed_raises_nothing(pause_s):
+    from_s = DUSK_S + 3 * HOUR_S + 10
+    garden = Garden(SLOW, end_s=from_s + 1800, still=[("pump", from_s, from_s + pause_s)], step_v=0.012)
+    quiet_v = garden.battery_v
+    garden.battery_v = lambda at_s: quiet_v(at_s) + Random(f"{at_s}").gauss(0, 0.002)
+    only(drive(monitor(), garden.packs(), garden.end_s))
+
+
 def test_a_slower_pace_that_comes_to_stay_raises_nothing():
     garden = Garden(end_s=NOON_S + 7 * HOUR_S, pace={bed: (NOON_S + 3 * HOUR_S, 1.1) for bed in ("bed-1", "bed-2")})
     only(drive(monitor(), garden.packs(), garden.end_s))

@@ -204,8 +204,9 @@ class VoltageTrace:
 
     def holds(self, step: Step) -> bool:
         """Whether the newest means still lie on the step's far side."""
-        newest_v = sum([self._bins[k][1] for k in (-3, -2, -1)]) / 3
-        return (newest_v - step.base_v - 0.5 * step.volts) * step.volts > 0
+        edge_v, way = step.base_v + 0.5 * step.volts, 1 if step.volts > 0 else -1
+        beyond_v = [way * (self._bins[k][1] - edge_v) for k in (-3, -2, -1)]
+        return sum(beyond_v) > 0 and beyond_v[-1] > -self.noise_v
 
     def _work_at(self, time_s: float) -> float:
         times, works = self._mark_times, self._mark_works
