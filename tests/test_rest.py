@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import pytest
 from barreltide.core.alarm import Alarms
 from barreltide.core.monitor import Monitor
 from barreltide.core.reading import Pack, PumpRested, Reading, ServiceStarted
+from barreltide.site import Site
+from barreltide.sun import Sun
+from simulation.run import plan_for, simulate
 from small_garden import DUSK_S, HOUR_S, NOON_S, SUN, Garden, alarms, drive, monitor, site
 
 REST_S = NOON_S + 4 * HOUR_S
 NIGHT_S = DUSK_S + 2 * HOUR_S
+OF_WATER = ("pump-stopped", "bed-starved", "siphon-not-starting", "siphon-not-breaking", "flow-falling", "sump-low")
 
 
 def rest(at_s: float, for_s: float, pump: str = "pump") -> PumpRested:
@@ -188,3 +194,20 @@ def test_a_stopped_pump_s_message_says_how_long_the_fish_have(celsius, hours):
     assert watch.standing()[0]["consequence"] in stopped.message
     nobody = Monitor(site(), SUN)  # a sump without fish
     assert not [e for e in drive(nobody, garden.packs()) if e.kind == "alarm" and "estimate" in e.message]
+
+
+@pytest.mark.parametrize("seed", [3, 4, 20, 23])
+def test_a_simulated_grower_who_says_so_cleans_the_pump_in_peace(seed):
+    """Other gardens, with ripple, gaps and slow beds; at seed 20 both beds are full when the pump is switched off."""
+    run = simulate(plan_for(seed, "pump-serviced"), fault="pump-serviced")
+    plan, off_s = Site.model_validate(tomllib.loads(run.plan.site_toml())), run.fault.onset_s
+
+    def told(*said: PumpRested) -> list:
+        inputs = [item for item in run.inputs() if item.received_s < off_s + 4 * HOUR_S]
+        watch = Monitor(plan, Sun(plan.latitude, plan.longitude, plan.time_zone))
+        return [
+            e for e in drive(watch, [*inputs, *said]) if e.kind == "alarm" and e.alarm in OF_WATER and e.time > off_s
+        ]
+
+    assert told()[0].alarm == "pump-stopped"
+    assert told(*(rest(off_s - 60, 5400, pump.name) for pump in plan.pumps)) == []

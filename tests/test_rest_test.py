@@ -54,7 +54,7 @@ class Garden:
         self.now_s = start_s
         self.off_s = self.on_s = 1e12  # when the grower switches
         self.lifts = True  # once it is on again
-        self.ohm, self.celsius = 0.030, 20.0
+        self.ohm, self.celsius, self.walk_s = 0.030, 20.0, 20.0
         self.told: list[dict] = []
         self.said: list[str] = []
         self.standing: list[dict] = []
@@ -77,7 +77,7 @@ class Garden:
 
     def ask(self, line: str) -> None:
         self.said.append(line)
-        self.off_s = self.now_s + 20
+        self.off_s = self.now_s + self.walk_s
 
     def tell(self, word: dict) -> dict:
         self.told.append(word | {"at_s": self.now_s})
@@ -157,6 +157,15 @@ def test_a_rest_from_the_cautions_to_the_result():
     assert "After 40 minutes without load the voltage stands at 12.49 V." in said
     assert "A battery counts as rested after six hours without charge or load; this was 40 minutes" in said
     assert "That is a rested voltage" not in said
+
+
+def test_a_step_is_measured_once_it_is_wholly_in_view():
+    """Wherever it falls among the spans of time over which the voltage is averaged."""
+    for walk_s in range(20, 40, 3):
+        garden = Garden()
+        garden.walk_s = walk_s
+        _, said = rest(garden, minutes=10)
+        assert 29 <= int(re.findall(r"resistance of about (\d+) mΩ", said)[0]) <= 33, walk_s
 
 
 def test_the_alarms_are_held_back_before_anything_is_off_and_until_the_water_should_be_back():

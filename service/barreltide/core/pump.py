@@ -334,14 +334,19 @@ class Pump:
 
     # -- what is over
 
-    def _clear_stop(self, now_s: float, dark: bool) -> None:
-        since_s = self.stopped_since_s
+    def moved_since(self, since_s: float) -> float | None:
+        """When water has last moved in a way that a pump that stands from `since_s` on does not explain; or None."""
         moved = None
         for bed in self.beds:
             if bed.rise_s > since_s + 30:
                 moved = max(moved or 0.0, bed.rise_s)
             elif bed.fall_s > since_s + max(600.0, 1.3 * bed.normals[True].work_s):
                 moved = max(moved or 0.0, bed.fall_s)
+        return moved
+
+    def _clear_stop(self, now_s: float, dark: bool) -> None:
+        since_s = self.stopped_since_s
+        moved = self.moved_since(since_s)
         if moved is None:
             return
         if (

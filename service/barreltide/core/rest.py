@@ -6,8 +6,8 @@ is forgotten. A rest therefore has an end, and an end without water is told at o
 
 | a rest that lasts, and | becomes |
 |---|---|
-| a float rises, later than a grower takes to reach the switch | over: water moves again, and nothing was wrong |
-| its time is over, by the barrels' own time, and no float has risen | over: the pump has stopped, and is told so |
+| a float moves as no standing pump explains, later than a grower takes to reach the switch | over: nothing was wrong |
+| its time is over, by the barrels' own time, and no float has moved so | over: the pump has stopped, and is told so |
 | its station is silent | stays: that is told itself, and what is not known is not judged |
 
 It cannot know whether the pump was switched off at all. A rise proves that water came up; a current proves only that
@@ -48,13 +48,13 @@ class Rests:
         since_s, until_s = self._spans.get(pump.name, (None, None))
         if since_s is None or known_s is None:
             return
-        risen_s = max((bed.rise_s for bed in pump.beds), default=0.0)
-        if risen_s <= since_s + SWITCHING_S and known_s < until_s:
+        moved_s = pump.moved_since(since_s + SWITCHING_S)
+        if moved_s is None and known_s < until_s:
             return
         del self._spans[pump.name]
-        if risen_s > since_s + SWITCHING_S:
-            pump.come_back(now_s, risen_s)
-            self._sump.count_from(risen_s)
+        if moved_s is not None:
+            pump.come_back(now_s, moved_s)
+            self._sump.count_from(moved_s)
             self._alarms.release(_reason(pump))
         else:
             self._alarms.release(_reason(pump))
