@@ -93,6 +93,8 @@ class StateOfCharge:
         judged = None
         if self._start_s is None or time_s < self._start_s:  # at first, and when the station's clock was set back
             self._start_s, self._sum, self._n = time_s, 0.0, 0
+            self.charge_ended_s = self.idle_since_s = None
+            self._idle.clear()
         elif time_s - self._start_s >= STEP_S:
             self._step(time_s, running, celsius)
             judged = BatteryJudged(time_s, self.mean, self.low, self.high, self.basis)
