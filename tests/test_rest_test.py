@@ -487,18 +487,17 @@ def test_the_whole_chain_through_a_rest_and_a_forgotten_pump(tmp_path, mosquitto
         plan, client = load(service.site), Client(address)
         test = RestTest(plan, client, say, lambda line: bed.stop_pump(), lambda s: time.sleep(s / clock.speed))
         assert test.run(12) == 0, said
-        assert hook.got == [], "nothing was raised about a pump at rest"
+        assert hook.got == [], said
         told = "\n".join(said)
         assert "the load has gone" in told and "water moves in 'bed-1' again" in told
         (about,) = re.findall(r"resistance of about (\d+) mΩ", told)
-        assert 33 <= int(about) <= 38, "70 mV over 2 A"
+        assert 31 <= int(about) <= 40, f"70 mV over 2 A\n{told}"
 
         # And once more, with a grower who does not come back.
         test = RestTest(plan, client, said.append, lambda line: bed.stop_pump(), lambda s: time.sleep(s / clock.speed))
-        assert test.run(6) == 1
+        assert test.run(6) == 1, said
         assert "NO WATER HAS BEEN SEEN" in "\n".join(said)
-        wait_for(lambda: hook.got, 60, "the notice")
-        assert "The pump 'pump' is not back from its rest." in json.dumps(hook.got[0])
+        wait_for(lambda: "The pump 'pump' is not back from its rest." in json.dumps(hook.got), 60, "the notice")
     finally:
         done.set()
         if board is not None:
