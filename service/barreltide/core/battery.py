@@ -29,7 +29,7 @@ STEP_S = 840.0  # a judgement is told at least every quarter of an hour
 PUMPS_H = 50.0  # a guess where nobody measured: the hours in which all pumps would empty the battery
 STATION_A = 0.08  # what the boards draw beside the pumps, and a little self-discharge
 PANEL_V = 16.5  # at which a panel gives its power: the current of a charger that only connects it
-LOAD_SPREAD, LOAD_SPREAD_UNKNOWN = 0.06, 0.4
+LOAD_SPREAD, LOAD_SPREAD_UNKNOWN, STATION_UNSURE_A = 0.05, 0.4, 0.05
 MODEL_ERROR = 0.045  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
 VOLT_ERROR_V = 0.013  # of a steady voltage under load
 SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = (
@@ -66,7 +66,8 @@ class StateOfCharge:
         self._panel_a = (panel_w or unknown_w) / PANEL_V * self._scale
         self._cloud = Cloud(
             battery.chemistry, tables, self._label_ah,
-            LOAD_SPREAD if is_known else LOAD_SPREAD_UNKNOWN, 0.35 if panel_w else 0.2,
+            hypot(LOAD_SPREAD, STATION_UNSURE_A / sum(self._pumps_a.values())) if is_known else LOAD_SPREAD_UNKNOWN,
+            0.35 if panel_w else 0.2,
         )  # fmt: skip
         self.mean: float | None = None
         self.low = self.high = 0.0

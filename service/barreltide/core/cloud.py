@@ -219,7 +219,7 @@ class Cloud:
             load_a = known_a + guessed_a * h.load
             sun_a = most_a * h.gain - load_a
             above = volts - self._table_v(h, h.charge) - h.offset_v
-            net_a = label_ah * (above / h.charge_v) ** CHARGE_POWER if above > 0 else above / h.ohm - load_a
+            net_a = label_ah * (above / h.charge_v) ** CHARGE_POWER if above > 0 else above / h.ohm
             accept_a = label_ah * (1.02 - h.charge) / h.accept_h
             if is_held:
                 if sun_a > 0 and volts > 13.9:
