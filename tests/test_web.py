@@ -63,7 +63,7 @@ def good_picture(now_s: float = NOW_S) -> dict:
                     "time": now_s - 40},
         "water": {"temperature_c": 21.37, "time": now_s - 12},
         "stations": {"barrels": {"last_heard": now_s - 4, "silent": False}},
-        "standing": [],
+        "standing": [], "returned": [], "shelved": [],
     }  # fmt: skip
 
 
@@ -157,7 +157,7 @@ def test_health_before_the_first_reading(served):
     assert served.get("api/health")["last_reading_age_s"] is None
     assert served.get("api/now") == {
         "now_s": NOW_S, "time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {},
-        "standing": [],
+        "standing": [], "returned": [], "shelved": [],
     }  # fmt: skip
 
 

@@ -49,14 +49,13 @@ class Standing(NamedTuple):
 
 
 def merged(*journals: Iterable[Line]) -> list[Line]:
-    """One journal of several, in order of time; a clearing that an answer brought about comes after the answer."""
+    """One journal of several, in order of time. Alarms of one moment keep their order among themselves."""
     return sorted((line for lines in journals for line in lines), key=lambda line: (line["time"], _rank(line)))
 
 
 def _rank(line: Line) -> int:
-    if line["event"] == "answer":
-        return 0
-    return 1 if line["change"] == "cleared" else 2
+    """Taking back brings a raising about, and any other answer is one to what was raised before."""
+    return 0 if line["event"] == "alarm" else -1 if line["change"] in ("unshelved", "in-service") else 1
 
 
 def standings(journal: list[Line]) -> list[Standing]:

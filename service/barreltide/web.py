@@ -19,7 +19,6 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Protocol
@@ -29,10 +28,11 @@ from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
-from . import __version__, grower
-from .core.reading import PumpRested
+from . import __version__, grower, journal
+from .core.reading import Answered, PumpRested
 from .pack import PackError
 from .pages import status
+from .shapes import Alarms, Cycles, Health, Nights, Notices, Now, Readings, Refused, SeriesList, Told, Wrong
 from .site import Site
 from .store import MOST_ROWS, Store
 
@@ -66,116 +66,7 @@ class Live(Protocol):
 
     def health(self) -> dict: ...
 
-    def tell(self, payload: bytes) -> PumpRested: ...
-
-
-# The shapes of the answers, for /openapi.json. A value that is not known is null.
-
-
-@dataclass
-class Health:
-    """How the service is. `last_reading_age_s`: seconds since a pack arrived, null before the first; `problems`: one
-    line for each thing that is wrong with the service itself; counts are since the store was made."""
-
-    last_reading_age_s: float | None
-    time_s: float
-    version: str
-    packs_stored: int
-    refused: int
-    standing_alarms: int
-    problems: list[str]
-
-
-@dataclass
-class Now:
-    """The engine's picture of this moment: beds, pumps, battery (V, share of charge 0 to 1 with a 90 % interval), water
-    (degrees Celsius), stations and standing alarms. `time`: the engine's clock, `now_s`: the host's, Unix seconds."""
-
-    now_s: float
-    time: float | None
-    beds: dict[str, dict]
-    pumps: dict[str, dict]
-    battery: dict | None
-    water: dict | None
-    stations: dict[str, dict]
-    standing: list[dict]
-
-
-@dataclass
-class Readings:
-    """Readings of one series in order of time: `[[time_s, value], …]`, SI units, a float switch as true (wet) or
-    false. When there are more than `limit`, the newest are given and `more` is true: ask again up to the first."""
-
-    station: str
-    name: str
-    unit: str | None
-    readings: list[tuple[float, float | bool | str]]
-    more: bool
-
-
-@dataclass
-class SeriesList:
-    """Every series that a station ever sent, with its unit and newest reading."""
-
-    series: list[dict]
-
-
-@dataclass
-class Cycles:
-    """Counted cycles, newest first; `time`: when the bed had drained for good; the `_s` fields are seconds."""
-
-    cycles: list[dict]
-    more: bool
-
-
-@dataclass
-class Nights:
-    """Night records, newest first; amp-hours, volts, hours, and shares of charge from 0 to 1."""
-
-    nights: list[dict]
-    more: bool
-
-
-@dataclass
-class Alarms:
-    """`standing`: alarms that stand now; `journal`: every raising and clearing, newest first."""
-
-    standing: list[dict]
-    journal: list[dict]
-    more: bool
-
-
-@dataclass
-class Refused:
-    """Messages that were refused and kept aside, newest first, each with its reason; `total` counts all, ever."""
-
-    total: int
-    refused: list[dict]
-
-
-@dataclass
-class Notices:
-    """What was sent to phones, newest first; each with its sendings: channel, state (waiting, sent, given-up), tries,
-    `sent_s`, and the last error."""
-
-    notices: list[dict]
-
-
-@dataclass
-class Told:
-    """What was taken in and committed: the pump's rest, and until when (Unix seconds) its alarms are held back."""
-
-    input: str
-    pump: str
-    received_s: float
-    until_s: float
-
-
-@dataclass
-class Wrong:
-    """`error`: one line that names what was wrong, what was found and what would do."""
-
-    error: str
+    def tell(self, payload: bytes) -> PumpRested | Answered: ...
 
 
 Name = Annotated[str, Query(min_length=1, max_length=128)]
@@ -289,7 +180,8 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
 
     @api.get("/now", response_model=Now)
     def the_moment() -> Any:
-        blank = {"time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}, "standing": []}
+        blank: dict[str, Any] = {"time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}}
+        blank |= {"standing": [], "returned": [], "shelved": []}
         return JSONResponse({"now_s": now(), **blank, **live.picture()})
 
     @api.get("/series", response_model=SeriesList)
@@ -319,8 +211,11 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
 
     @api.get("/alarms", response_model=Alarms)
     def alarms(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
-        rows, more = events("alarm", None, start_s, end_s, limit)
-        return JSONResponse({"standing": live.picture().get("standing") or [], "journal": rows, "more": more})
+        kinds = [events(kind, None, start_s, end_s, limit) for kind in ("alarm", "answer")]
+        rows = journal.merged(*(rows for rows, _ in kinds))[::-1]
+        more = len(rows) > limit or any(more for _, more in kinds)
+        now_so = {key: live.picture().get(key) or [] for key in ("standing", "returned", "shelved")}
+        return JSONResponse({**now_so, "journal": rows[:limit], "more": more})
 
     @api.get("/notices", response_model=Notices)
     def notices(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> Any:
@@ -338,7 +233,7 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
             raise HTTPException(422, str(error)) from None
         except grower.NotNow as error:
             raise HTTPException(503, str(error)) from None
-        return JSONResponse({"input": "pump-rested", **item._asdict()})
+        return JSONResponse(grower.as_json(item))
 
     return api
 
