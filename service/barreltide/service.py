@@ -438,7 +438,7 @@ class Writer:
             work.events.append((event_id, arrival, event))
             if isinstance(event, AlarmAnswered):
                 self._alarms_changed = True
-                log.warning("%s %s %s by %s", event.alarm, event.subject, event.change, event.who or "time or no name")
+                log.warning("%s %s is %s (%s)", event.alarm, event.subject, event.change, event.who or "nobody named")
             if isinstance(event, AlarmChanged):
                 self._alarms_changed = True
                 log.warning("%s %s %s: %s", event.alarm, event.subject, event.change, event.message)
