@@ -3,16 +3,18 @@
 Reads the store through a connection for each thread and the engine's picture through `live`; writes nothing itself. No
 request of the page leaves this host. Times are Unix seconds (UTC), and names carry their units.
 
-One door leads in, for commands on this very host: what the grower tells the service. As there is no sign-in yet, it
-opens to loopback only, wherever the pages are served. Other pages that a browser on this host has open cannot use it:
-they would need the browser's leave for a JSON body and a header of ours, which is never given, and a name that only
-pretends to be this host's is refused.
+One door leads in, for commands and the page on this very host: what the grower tells the service. As there is no
+sign-in yet, it opens to loopback only, wherever the pages are served. Other pages that a browser on this host has open
+cannot use it: they would need the browser's leave for a JSON body and a header of ours, which is never given, and a
+name that only pretends to be this host's is refused. From anywhere else, a signed link of a notice answers the one
+alarm that it was made for (links.py).
 """
 
 from __future__ import annotations
 
 import errno
 import ipaddress
+import json
 import logging
 import socket
 import sqlite3
@@ -30,8 +32,9 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from . import __version__, grower, journal
 from .core.reading import Answered, PumpRested
+from .links import LinkError, Links, row_of
 from .pack import PackError
-from .pages import status
+from .pages import answer, status
 from .shapes import Alarms, Cycles, Health, Nights, Notices, Now, Readings, Refused, SeriesList, Told, Wrong
 from .site import Site
 from .store import MOST_ROWS, Store
@@ -84,11 +87,13 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
     _handle_errors(app)
     app.include_router(_api(site, store, live, now))
     app.include_router(_pages(site, store, live, now))
+    app.include_router(_answers(site, Links.of_store(site.store_path), live, now))
 
     @app.middleware("http")
     async def headers(request: Request, call_next):
         response = await call_next(request)
-        response.headers.update(HEADERS)
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
         return response
 
     return app
@@ -105,8 +110,7 @@ def _only_known(request: Request) -> None:
 
 async def _from_this_host(request: Request) -> bytes:
     """The body, if nobody but a program on this host can have sent it."""
-    client, named = request.client.host if request.client else "", request.url.hostname or ""
-    if not _is_loopback(client) or not (named == "localhost" or _is_loopback(named)):
+    if not _is_from_this_host(request):
         raise HTTPException(403, "only this host may say that; use the command line there")
     kind = request.headers.get("content-type", "").partition(";")[0].strip()
     if OUR_HEADER not in request.headers or kind != "application/json":
@@ -117,6 +121,11 @@ async def _from_this_host(request: Request) -> bytes:
         if len(body) > grower.MOST_BYTES:
             raise HTTPException(413, f"at most {grower.MOST_BYTES:,} bytes would do")
     return body
+
+
+def _is_from_this_host(request: Request) -> bool:
+    client, named = request.client.host if request.client else "", request.url.hostname or ""
+    return _is_loopback(client) and (named == "localhost" or _is_loopback(named))
 
 
 def _is_loopback(host: str) -> bool:
@@ -212,7 +221,7 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
     @api.get("/alarms", response_model=Alarms)
     def alarms(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
         kinds = [events(kind, None, start_s, end_s, limit) for kind in ("alarm", "answer")]
-        rows = journal.merged(*(rows for rows, _ in kinds))[::-1]
+        rows = journal.merged(*(rows[::-1] for rows, _ in kinds))[::-1]
         more = len(rows) > limit or any(more for _, more in kinds)
         now_so = {key: live.picture().get(key) or [] for key in ("standing", "returned", "shelved")}
         return JSONResponse({**now_so, "journal": rows[:limit], "more": more})
@@ -248,7 +257,7 @@ def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> AP
     )  # fmt: skip
 
     @pages.get("/", response_class=HTMLResponse)
-    def page() -> Any:
+    def page(request: Request) -> Any:
         now_s = now()
         health = _health(store, live, now_s)
         try:
@@ -257,7 +266,8 @@ def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> AP
             nights = []  # `problems` tells already that the store cannot be read
         refused = f" · {health['refused']} refused" if health["refused"] else ""
         footer = [f"Barreltide {__version__} · {health['packs_stored']} packs stored{refused}"]
-        return HTMLResponse(status.page(live.picture(), garden, now_s, health["problems"], nights, footer))
+        may_answer = _is_from_this_host(request)
+        return HTMLResponse(status.page(live.picture(), garden, now_s, health["problems"], nights, footer, may_answer))
 
     @pages.get("/pages/{name}")
     def asset(name: str) -> Any:
@@ -266,6 +276,43 @@ def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> AP
         return Response(assets[name], media_type=ASSETS[name])
 
     return pages
+
+
+def _answers(site: Site, links: Links, live: Live, now: Callable[[], float]) -> APIRouter:
+    """The pages behind the links in notices: to look at one does nothing, its button answers."""
+    answers = APIRouter(include_in_schema=False)
+    form = {
+        "Content-Security-Policy": HEADERS["Content-Security-Policy"].replace(
+            "form-action 'none'", "form-action 'self'"
+        )
+    }
+
+    def shown(text: str, code: int = 200) -> HTMLResponse:
+        return HTMLResponse(text, code, form)
+
+    @answers.get("/answer/{token}")
+    def look(token: str) -> Any:
+        try:
+            link = links.read(token, now())
+            return shown(answer.ask(site.name, row_of(link, live.picture()), link.what))
+        except LinkError as error:
+            return shown(answer.sorry(site.name, str(error)), error.status)
+
+    @answers.post("/answer/{token}")
+    def act(token: str) -> Any:
+        try:
+            link = links.read(token, now())
+            row_of(link, live.picture())
+            live.tell(json.dumps(link.word()).encode())
+        except LinkError as error:
+            return shown(answer.sorry(site.name, str(error)), error.status)
+        except (PackError, grower.NotNow) as error:
+            return shown(
+                answer.sorry(site.name, f"The service says: {error}."), 410 if isinstance(error, PackError) else 503
+            )
+        return shown(answer.done(site.name, link.what))
+
+    return answers
 
 
 def _handle_errors(app: FastAPI) -> None:
