@@ -10,7 +10,7 @@ import json
 import math
 
 from barreltide.core.event import AlarmChanged, CycleCounted, PackChoked
-from barreltide.core.reading import Pack, PumpRested, ServiceStarted
+from barreltide.core.reading import Answered, Pack, PumpRested, ServiceStarted
 
 SILENT_S = 60
 
@@ -43,6 +43,9 @@ class Monitor:
         events = self.advance(item.received_s)
         if isinstance(item, PumpRested):
             state["rested"] = [item.pump, item.until_s]
+            return events
+        if isinstance(item, Answered):
+            state["answered"] = [item.what, item.alarm, item.subject]
             return events
         state["fed"] += 1
         state["heard_s"] = item.received_s
@@ -92,6 +95,9 @@ class Monitor:
 
     def standing(self):
         return list(self.state["alarms"].values())
+
+    def objection(self, answer):
+        return None if answer.alarm in self.state["alarms"] else f"{answer.alarm} does not stand"
 
     def picture(self):
         return {"time": self.state["clock_s"], "fed": self.state["fed"], "standing": self.standing()}

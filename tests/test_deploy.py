@@ -27,7 +27,10 @@ def _help(*command: str) -> str:
     return done.stdout
 
 
-COMMANDS = ["serve", "replay", "export", "nights", "rest-test", "demo"]
+COMMANDS = [
+    "serve", "replay", "export", "nights", "alarms", "acknowledge", "shelve", "unshelve", "out-of-service",
+    "maintenance", "rest-test", "demo",
+]  # fmt: skip
 
 
 def _tree() -> list[Path]:
@@ -52,7 +55,7 @@ def _tree() -> list[Path]:
 
 def test_every_command_that_the_pages_name_is_there():
     named = {
-        word for page in PAGES.values() for word in re.findall(r"barreltide ([a-z]+(?:-[a-z]+)*) ?(?=[-`a-z.\n])", page)
+        word for page in PAGES.values() for word in re.findall(r"barreltide ([a-z]+(?:-[a-z]+)*) ?(?=[-`a-zA-Z.\n])", page)
     }
     commands = set(re.findall(r"^    ([a-z-]+)(?:  |$)", _help(), re.MULTILINE))
     assert commands == set(COMMANDS)

@@ -12,7 +12,8 @@ import time
 import httpx
 import pytest
 from barreltide import grower, recording, service, web
-from barreltide.core.reading import PumpRested
+from barreltide.core.alarm_table import TABLE
+from barreltide.core.reading import Answered, PumpRested
 from barreltide.pack import PackError, Topics
 from barreltide.service import Service
 from barreltide.site import load
@@ -22,12 +23,27 @@ from test_service import Bench, payload, standin, wet  # noqa: F401
 
 TOPICS = Topics("barreltide", "garden", ["barrels"], ["bed-1"], ["pump"])
 REST = {"input": "pump-rested", "pump": "pump", "for_s": 1800}
+INPUTS = "pump-rested, acknowledged, shelved, out-of-service or unshelved"
+ACKNOWLEDGED = {"input": "acknowledged", "alarm": "pump-stopped", "subject": "pump"}
+SHELVED = ACKNOWLEDGED | {"input": "shelved", "for_s": 1800, "reason": "new rotor"}
 OURS = {"X-Barreltide": "rest-test"}
 
 
 def test_a_rest_is_read_and_counts_from_its_arrival():
     for written in (REST, json.dumps(REST).encode()):
         assert grower.read(TOPICS, written, 1000.0) == PumpRested(1000.0, "pump", 2800.0)
+
+
+def test_an_answer_is_read_and_a_shelf_counts_from_its_arrival():
+    assert grower.read(TOPICS, ACKNOWLEDGED | {"who": " anna "}, 1000.0) == Answered(
+        1000.0, "acknowledged", "pump-stopped", "pump", None, "", "anna"
+    )
+    shelved = Answered(1000.0, "shelved", "pump-stopped", "pump", 2800.0, "new rotor", "")
+    assert grower.read(TOPICS, json.dumps(SHELVED).encode(), 1000.0) == shelved
+    aside = ACKNOWLEDGED | {"input": "out-of-service", "reason": "winter"}
+    assert grower.read(TOPICS, aside, 1000.0) == shelved._replace(what="out-of-service", until_s=None, reason="winter")
+    for alarm, longest_s in (("pump-stopped", 10_800), ("flow-falling", 259_200)):
+        assert grower.read(TOPICS, SHELVED | {"alarm": alarm, "for_s": longest_s}, 0.0).until_s == longest_s
 
 
 @pytest.mark.parametrize(
@@ -37,8 +53,24 @@ def test_a_rest_is_read_and_counts_from_its_arrival():
         (b"[" * 4000, "no JSON; an object with input would do"),
         (b" " * 5000, "5,000 bytes; at most 4,096 would do"),
         ([], "no JSON object; one with input would do"),
-        ({}, "input: found None; 'pump-rested' would do"),
-        (REST | {"input": "pump-started"}, "input: found 'pump-started'; 'pump-rested' would do"),
+        ({}, f"input: found None; {INPUTS} would do"),
+        (REST | {"input": "pump-started"}, f"input: found 'pump-started'; {INPUTS} would do"),
+        (REST | {"input": ["shelved"]}, f"input: found ['shelved']; {INPUTS} would do"),
+        (
+            ACKNOWLEDGED | {"alarm": "no-such"},
+            f"alarm: found 'no-such'; {', '.join([*TABLE][:-1])} or sensor-fault would do",
+        ),
+        (ACKNOWLEDGED | {"subject": ""}, "subject: found ''; a few words would do"),
+        (
+            ACKNOWLEDGED | {"subject": "x" * 129},
+            f"subject: found '{'x' * 56}…; a line of at most 128 characters would do",
+        ),
+        (ACKNOWLEDGED | {"who": "an\nna"}, "who: found 'an\\nna'; a line of at most 60 characters would do"),
+        (ACKNOWLEDGED | {"who": None}, "who: found None; a line of at most 60 characters would do"),
+        (ACKNOWLEDGED | {"for_s": 60}, "'for_s': no such key; input, alarm, subject and who would do"),
+        (SHELVED | {"for_s": 10_801}, "for_s: found 10801; seconds, at most 10,800, would do"),
+        (SHELVED | {"reason": " "}, "reason: found ' '; a few words would do"),
+        (SHELVED | {"until_s": 1}, "'until_s': no such key; input, alarm, subject, for_s, reason and who would do"),
         (REST | {"pump": "bed-1"}, "pump: found 'bed-1'; pump would do"),
         (REST | {"pump": ["pump"]}, "pump: found ['pump']; pump would do"),
         (REST | {"for_s": 0}, "for_s: found 0; seconds, at most 86,400, would do"),
@@ -179,6 +211,15 @@ def test_a_word_is_stored_and_judged_and_then_answered(bench, monkeypatch):
 def test_a_wrong_word_is_answered_and_leaves_nothing(bench):
     good, bad = say(bench, REST, REST | {"pump": "hose"})
     assert isinstance(good, PumpRested) and isinstance(bad, PackError)
+    assert len(list(bench.store.arrivals(kinds=("grower",)))) == 1
+
+
+def test_an_answer_is_stored_only_where_it_fits(bench):
+    bench.arrive(payload(0, {"n": "test/alarm", "vs": "raise"}))
+    bench.intake.alarms = None
+    good, bad = say(bench, ACKNOWLEDGED, SHELVED | {"alarm": "battery-low", "subject": "battery"})
+    assert isinstance(good, Answered) and bench.writer.monitor.state["answered"][0] == "acknowledged"
+    assert isinstance(bad, grower.Unfit) and str(bad) == "battery-low does not stand"
     assert len(list(bench.store.arrivals(kinds=("grower",)))) == 1
 
 

@@ -157,17 +157,26 @@ def test_a_rest_lives_through_a_saved_state_and_a_start():
     assert watch.picture()["pumps"]["pump"]["resting_until"] is None
 
 
-def test_a_stop_that_stands_already_is_not_hidden_by_a_word():
-    off_s = REST_S
-    events = rested(off_s, 2.5 * HOUR_S, rest(off_s + 3000, 1800))
-    assert alarms(events) == [("pump-stopped", "pump", "raised"), ("pump-stopped", "pump", "cleared")]
-    assert next(e.time for e in events if e.kind == "alarm") < off_s + 3000
+def test_a_stop_that_stands_already_is_held_back_by_a_word_and_told_again_when_no_water_comes():
+    """Who has switched the pump off may think of the word only when the alarm is there."""
+    said = rest(REST_S + 3000, 1800)
+    first, aside, again, over = [e for e in rested(REST_S, 2.5 * HOUR_S, said) if e.kind == "alarm"]
+    assert {event.alarm for event in (first, aside, again, over)} == {"pump-stopped"}
+    assert [e.change for e in (first, aside, again, over)] == ["raised", "cleared"] * 2
+    assert first.time < said.received_s == aside.time and "Held back while the pump 'pump' rests: " in aside.message
+    assert 0 <= again.time - said.until_s <= 30 and "not back from its rest" in again.message
+    assert abs(again.since - REST_S) < 700 and over.message.startswith("Back to normal: ")
+
+
+def test_a_stop_that_stands_already_is_told_no_more_when_water_comes_back_in_time():
+    told = alarms(rested(REST_S, 3900, rest(REST_S + 3000, 3600)))
+    assert told == [("pump-stopped", "pump", "raised"), ("pump-stopped", "pump", "cleared")]
 
 
 def test_what_is_held_back_waits_and_is_not_lost():
     held = Alarms({})
-    held.hold("a", [("bed-starved", "bed-1"), ("sump-low", "sump")])
-    held.hold("b", [("sump-low", "sump")])
+    held.hold(0, "a", [("bed-starved", "bed-1"), ("sump-low", "sump")])
+    held.hold(0, "b", [("sump-low", "sump")])
     held.report(10, "bed-starved", "bed-1", 5, "Dry.")
     held.report(10, "sump-low", "sump", 5, "Low.")
     held.report(10, "battery-low", "battery", 5, "Low.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import os
 import shutil
 import socket
@@ -12,8 +13,9 @@ from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
-from barreltide import web
+from barreltide import grower, web
 from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
+from barreltide.pack import PackError, Topics
 from barreltide.pages import status
 from barreltide.site import load
 from barreltide.store import Arrival, Notice, Refused, Store, Work
@@ -63,7 +65,7 @@ def good_picture(now_s: float = NOW_S) -> dict:
                     "time": now_s - 40},
         "water": {"temperature_c": 21.37, "time": now_s - 12},
         "stations": {"barrels": {"last_heard": now_s - 4, "silent": False}},
-        "standing": [],
+        "standing": [], "returned": [], "shelved": [],
     }  # fmt: skip
 
 
@@ -75,6 +77,12 @@ def an_alarm(alarm: str = "pump-stopped", priority: str = "urgent", **more: obje
     }  # fmt: skip
 
 
+RETURNED = {"alarm": "station-silent", "subject": "barrels", "raised": NOW_S - 9000, "cleared": NOW_S - 7000,
+            "message": "The station 'barrels' is silent.", "state": "returned"}  # fmt: skip
+SHELVED = {"alarm": "flow-falling", "subject": "pump", "state": "shelved", "until": NOW_S + 3600, "by": "anna",
+           "reason": "new rotor tomorrow", "holds": True}  # fmt: skip
+
+
 class Running:
     """A served site; `shown` and `healthy` are what the service would show, and may be replaced."""
 
@@ -83,6 +91,8 @@ class Running:
         self.site = load(folder / "site.toml")
         self.store = Store(self.site.store_path)
         self.shown, self.healthy, self.now_s = good_picture(), {}, NOW_S
+        self.told: list[dict] = []
+        self.answer: Exception | None = None
         self.server = web.serve(self.site, self.site.store_path, self, lambda: self.now_s)
         self.server.start()
         self.client = httpx.Client(base_url=self.server.address, timeout=30)
@@ -92,6 +102,12 @@ class Running:
 
     def health(self) -> dict:
         return self.healthy
+
+    def tell(self, payload: bytes):
+        self.told.append(json.loads(payload))
+        if isinstance(self.answer, Exception):
+            raise self.answer
+        return grower.read(Topics.of_site(self.site), payload, self.now_s)
 
     def get(self, path: str, status_code: int = 200, **parameters: object) -> dict:
         answer = self.client.get(path, params=parameters or None)
@@ -157,7 +173,7 @@ def test_health_before_the_first_reading(served):
     assert served.get("api/health")["last_reading_age_s"] is None
     assert served.get("api/now") == {
         "now_s": NOW_S, "time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {},
-        "standing": [],
+        "standing": [], "returned": [], "shelved": [],
     }  # fmt: skip
 
 
@@ -504,7 +520,12 @@ def open_page(browser, served):
 def test_the_page_in_a_browser(served, open_page, width, height, scheme):
     fill(served.store)
     served.healthy = {"problems": ["The broker at 127.0.0.1 port 1883 cannot be reached; trying on."]}
-    served.shown["standing"] = [an_alarm(), an_alarm("water-too-warm", "soon", subject="sump"), an_alarm("x", "note")]
+    known = {"state": "acknowledged", "acknowledged": NOW_S - 600, "acknowledged_by": "anna", "stale": True}
+    served.shown["standing"] = [
+        an_alarm(state="unacknowledged"), an_alarm("water-too-warm", "soon", subject="sump", **known),
+        an_alarm("x", "note"),
+    ]  # fmt: skip
+    served.shown |= {"returned": [RETURNED], "shelved": [SHELVED]}
     page = open_page(width, height, color_scheme=scheme)
     assert page.title() == "No · quince-yard"
     assert page.locator(".answer .word").all_inner_texts() == ["No", "So far, yes"]
@@ -541,6 +562,48 @@ def test_the_page_refreshes_itself_and_owns_up_when_the_service_is_gone(served, 
     assert "has not answered since" in page.locator("#lost").inner_text()
     assert all("ERR_CONNECTION_REFUSED" in line for line in open_page.wrong)  # the browser's own word for it
     open_page.wrong.clear()
+
+
+@browsing
+def test_a_tap_says_a_word_and_the_page_shows_what_became_of_it(served, open_page):
+    served.shown["standing"] = [an_alarm(state="unacknowledged")]
+    served.shown["shelved"] = [SHELVED]
+    page = open_page()
+    alarm = page.locator(".alarm")
+    assert "Nobody has acknowledged it yet." in alarm.inner_text()
+    about = {"alarm": "pump-stopped", "subject": "pump", "who": "the page"}
+
+    served.shown = good_picture() | {"standing": [an_alarm(state="acknowledged", acknowledged=NOW_S)]}
+    alarm.get_by_text("Acknowledge", exact=True).click()
+    page.locator(".state", has_text="Acknowledged, ").wait_for(timeout=4_000)  # sooner than by itself
+    assert served.told == [{"input": "acknowledged", **about}]
+    assert alarm.get_by_text("Acknowledge", exact=True).count() == 0
+
+    served.answer = PackError("it does not stand")
+    alarm.get_by_text("Shelve for 1 h").click()
+    page.locator("#said", has_text="That was not taken: it does not stand").wait_for(timeout=4_000)
+    assert served.told[1] == {"input": "shelved", "for_s": 3600, "reason": "by a tap on the page", **about}
+    assert all("422" in line for line in open_page.wrong)  # the browser's own word for it
+    open_page.wrong.clear()
+
+    served.answer = None
+    alarm.get_by_text("I am at work on it: 30 min").click()
+    page.locator("#said").wait_for(state="hidden", timeout=4_000)
+    served.shown = good_picture() | {"shelved": [SHELVED]}
+    page.locator("button", has_text="I switch pump off: 30 min").click(timeout=9_000)
+    page.locator("button", has_text="Take back").click(timeout=9_000)
+    page.wait_for_function("!document.querySelector('button:disabled')")
+    rest = {"input": "pump-rested", "pump": "pump", "for_s": 1800}
+    assert served.told[2:] == [rest, rest, {"input": "unshelved", **about, "alarm": "flow-falling"}]
+
+
+def test_the_buttons_are_there_only_where_their_word_is_taken():
+    picture = good_picture() | {"standing": [an_alarm(state="unacknowledged")], "returned": [RETURNED]}
+    picture["shelved"] = [SHELVED]
+    for may_answer in (True, False):
+        page = status.page(picture, GARDEN, NOW_S, [], [], [], may_answer)
+        assert ("data-word" in page) is may_answer
+        assert "Over, and not acknowledged" in page and "flow-falling pump: shelved by anna until Mon 16:13" in page
 
 
 @browsing

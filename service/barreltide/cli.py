@@ -45,6 +45,17 @@ def _parser() -> argparse.ArgumentParser:
         sub.set_defaults(run=run)
         return sub
 
+    def late(name: str) -> Callable[[argparse.Namespace], int]:
+        def run(options: argparse.Namespace) -> int:
+            from . import alarm_commands
+
+            try:
+                return getattr(alarm_commands, name)(load(options.site), options)
+            except alarm_commands.Failed as error:
+                return _fail(error)
+
+        return run
+
     serve = command("serve", _serve, "Run the service until SIGTERM or Ctrl-C.")
     replay = command("replay", _replay, "Run a recording through the engine and print what it finds.")
     replay.add_argument(
@@ -63,11 +74,38 @@ def _parser() -> argparse.ArgumentParser:
     nights = command("nights", _nights, "Print what the battery did in the last nights.")
     nights.add_argument("--last", metavar="N", type=_count, default=14, help="so many nights (default: 14)")
     nights.add_argument("--json", action="store_true", help="one JSON object a line")
+    alarms = command("alarms", late("alarms"), "Print what stands, what waits for an answer, and what is put aside.")
+    alarms.add_argument("--all", action="store_true", help="the journal: every raising, clearing and answer")
+    alarms.add_argument(
+        "--statistics", action="store_true", help="the journal's measures: alarms a day, the worst, time to acknowledge"
+    )
+    alarms.add_argument("--days", metavar="N", type=_days, default=30.0, help="of statistics (default: 30)")
+    alarms.add_argument("--json", action="store_true", help="one JSON object a line")
+    acknowledge = command("acknowledge", late("acknowledge"), "Say that you know of an alarm and see to it.")
+    shelve = command("shelve", late("shelve"), "Put an alarm aside for a while; it comes back by itself.")
+    shelve.add_argument("--hours", metavar="N", type=float, required=True, help="for so long")
+    aside = command("out-of-service", late("put_aside"), "Put an alarm aside until you take it back with unshelve.")
+    unshelve = command("unshelve", late("unshelve"), "Take back an alarm that is shelved or out of service.")
+    for sub in (acknowledge, shelve, aside, unshelve):
+        sub.add_argument("alarm", metavar="ALARM", nargs="?" if sub is acknowledge else None)
+        sub.add_argument("subject", metavar="SUBJECT", nargs="?" if sub is acknowledge else None)
+        sub.add_argument("--who", metavar="NAME", default=None, help="instead of your name on this computer")
+    acknowledge.add_argument("--all", action="store_true", help="whatever waits for it")
+    for sub in (shelve, aside):
+        sub.add_argument("--reason", metavar="TEXT", required=True, help="why, for whoever looks next")
+    maintenance = command(
+        "maintenance",
+        late("maintenance"),
+        "Hold back what a pump that you switch off would raise; told if no water comes back.",
+    )
+    maintenance.add_argument("--pump", metavar="NAME", help="which, where there are several")
+    maintenance.add_argument("--minutes", metavar="N", type=float, default=30.0, help="at most so long (default: 30)")
     rest = command(
         "rest-test", _rest_test, "Walk through a rest of the pump, to see the battery's voltage without its load."
     )
     rest.add_argument("--minutes", metavar="N", type=float, help="so long, instead of what is safe for the fish")
-    for sub in (serve, replay, export, nights, rest):
+    answers = (alarms, acknowledge, shelve, aside, unshelve, maintenance)
+    for sub in (serve, replay, export, nights, rest, *answers):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", _demo, "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")
@@ -100,6 +138,15 @@ def _count(text: str) -> int:
     raise argparse.ArgumentTypeError(f"{text!r} is no number of nights; 1 to 10000 would do")
 
 
+def _days(text: str) -> float:
+    try:
+        if 0 < float(text) <= 3660:
+            return float(text)
+    except ValueError:
+        pass
+    raise argparse.ArgumentTypeError(f"{text!r} is no number of days; more than 0, at most 3660, would do")
+
+
 def _fail(problem: object) -> int:
     print(f"barreltide: {problem}", file=sys.stderr)
     return 2
@@ -122,7 +169,7 @@ def _serve(options: argparse.Namespace) -> int:
 
 def _replay(options: argparse.Namespace) -> int:
     site = load(options.site)
-    from .core.event import BESIDE, as_line
+    from .core.event import ASIDE, BESIDE, as_line
     from .recording import RecordingError, replay
 
     zone = zoneinfo.ZoneInfo(site.time_zone)
@@ -131,8 +178,8 @@ def _replay(options: argparse.Namespace) -> int:
             options.recording, site, options.until, lambda line: print(f"barreltide: {line}", file=sys.stderr)
         ):
             line = as_line(event)
-            if options.json and event.kind == "siphon" and not options.explain:
-                continue  # an early sign is no alarm: the lines that others read hold facts and alarms
+            if options.json and event.kind in ASIDE and not options.explain:
+                continue
             if options.json:
                 left_out = BESIDE if not options.explain else () if line.get("evidence") else ("evidence",)
                 shown = {name: value for name, value in line.items() if name not in left_out}
@@ -149,12 +196,16 @@ def _replay(options: argparse.Namespace) -> int:
     return 0
 
 
-def _in_words(line: dict[str, Any], zone: datetime.tzinfo) -> str:
+def _in_words(line: dict[str, Any], zone: zoneinfo.ZoneInfo) -> str:
     when, kind = _moment(line.pop("time"), zone), line.pop("event")
     if kind == "alarm":
         since = _moment(line["since"], zone)
         about = f"{line['change']} {line['alarm']} {line['subject']} ({line['priority']}), since {since}"
         return f"{when}  {kind:<8}{about}: {line['message']}"
+    if kind == "answer":
+        from .alarms import in_words
+
+        return f"{when}  {kind:<8}{line['change']} {line['alarm']} {line['subject']}{in_words(line, zone)}"
     if kind == "siphon":
         return f"{when}  {kind:<8}{line['change']} {line['sign']} {line['bed']}: {line['message']}"
     rest = "  ".join(f"{name}={value}" for name, value in line.items() if value is not None)

@@ -1,9 +1,13 @@
 """What the grower tells the service, as JSON: at the page's door, in the store and in recordings the same.
 
     {"input": "pump-rested", "pump": "pump", "for_s": 1800}      the pump is being switched off, for at most so long
+    {"input": "acknowledged", "alarm": "pump-stopped", "subject": "pump", "who": "anna"}
+    {"input": "shelved", "alarm": …, "subject": …, "for_s": 3600, "reason": "new rotor tomorrow", "who": "anna"}
+    {"input": "out-of-service", "alarm": …, "subject": …, "reason": …, "who": …}      until it is said otherwise
+    {"input": "unshelved", "alarm": …, "subject": …, "who": …}      ends either
 
 It becomes an input of the engine like a pack: stamped when it arrives, stored, judged, replayed. A span counts from
-that stamp, so that no second clock has a say in it.
+that stamp, so that no second clock has a say in it. `who` may be left out: it is what somebody calls themselves.
 """
 
 from __future__ import annotations
@@ -13,27 +17,42 @@ import json
 import queue
 from typing import Any, NamedTuple
 
-from .core.reading import PumpRested
+from .core.alarm import LONGEST_SHELF_S
+from .core.alarm_table import TABLE
+from .core.reading import Answered, PumpRested
 from .pack import PackError, Topics
 
 MOST_BYTES = 4_096
 LONGEST_REST_S = 24 * 3600.0
 MOST_WAITING = 100
 ANSWER_S = 8.0
+MOST_SUBJECT, MOST_REASON, MOST_WHO = 128, 200, 60  # characters
+
+_KEYS = {
+    "pump-rested": ("pump", "for_s"),
+    "acknowledged": ("alarm", "subject", "who"),
+    "shelved": ("alarm", "subject", "for_s", "reason", "who"),
+    "out-of-service": ("alarm", "subject", "reason", "who"),
+    "unshelved": ("alarm", "subject", "who"),
+}
 
 
 class NotNow(Exception):
     """The service cannot take it in just now; the text is one line."""
 
 
+class Unfit(PackError):
+    """It makes sense, but fits no alarm as they are just now."""
+
+
 class Word(NamedTuple):
     """What waits for the writer. answer: gets the input once it is committed, or what is wrong with the payload."""
 
     payload: bytes
-    answer: concurrent.futures.Future[PumpRested | PackError]
+    answer: concurrent.futures.Future[PumpRested | Answered | PackError]
 
 
-def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> PumpRested:
+def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> PumpRested | Answered:
     """The input that was told at `received_s`. Raises PackError with what was found and what would do."""
     if isinstance(payload, bytes):
         if len(payload) > MOST_BYTES:
@@ -44,19 +63,29 @@ def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> 
             raise PackError("no JSON; an object with input would do") from None
     if not isinstance(payload, dict):
         raise PackError("no JSON object; one with input would do")
-    if payload.get("input") != "pump-rested":
-        raise PackError(f"input: found {_shown(payload.get('input'))}; 'pump-rested' would do")
-    if strange := sorted(set(payload) - {"input", "pump", "for_s"}):
-        raise PackError(f"{_shown(strange[0])}: no such key; input, pump and for_s would do")
-    pump, for_s = payload.get("pump"), payload.get("for_s")
-    if not isinstance(pump, str) or pump not in topics.pumps:
-        raise PackError(f"pump: found {_shown(pump)}; {' or '.join(sorted(topics.pumps))} would do")
-    if type(for_s) not in (int, float) or not 0 < for_s <= LONGEST_REST_S:
-        raise PackError(f"for_s: found {_shown(for_s)}; seconds, at most {LONGEST_REST_S:,.0f}, would do")
-    return PumpRested(received_s, pump, received_s + for_s)
+    what = payload.get("input")
+    if not isinstance(what, str) or what not in _KEYS:
+        raise PackError(f"input: found {_shown(what)}; {_listed(_KEYS, 'or')} would do")
+    if strange := sorted(set(payload) - {"input", *_KEYS[what]}):
+        raise PackError(f"{_shown(strange[0])}: no such key; {_listed(['input', *_KEYS[what]], 'and')} would do")
+    if what == "pump-rested":
+        pump = payload.get("pump")
+        if not isinstance(pump, str) or pump not in topics.pumps:
+            raise PackError(f"pump: found {_shown(pump)}; {_listed(sorted(topics.pumps), 'or')} would do")
+        return PumpRested(received_s, pump, received_s + _span(payload, LONGEST_REST_S))
+    alarm = payload.get("alarm")
+    if not isinstance(alarm, str) or alarm not in TABLE:
+        raise PackError(f"alarm: found {_shown(alarm)}; {_listed(TABLE, 'or')} would do")
+    subject, who = _text(payload, "subject", MOST_SUBJECT), _text(payload, "who", MOST_WHO, "")
+    until_s, reason = None, ""
+    if what == "shelved":
+        until_s = received_s + _span(payload, LONGEST_SHELF_S[TABLE[alarm].priority])
+    if "reason" in _KEYS[what]:
+        reason = _text(payload, "reason", MOST_REASON)
+    return Answered(received_s, what, alarm, subject, until_s, reason, who)
 
 
-def say(arrived: queue.SimpleQueue[Any], payload: bytes) -> PumpRested:
+def say(arrived: queue.SimpleQueue[Any], payload: bytes) -> PumpRested | Answered:
     """Enqueue it for the writer, and wait until it is committed. Raises PackError or NotNow."""
     if arrived.qsize() >= MOST_WAITING:
         raise NotNow("too much waits already; try again in a minute")
@@ -69,6 +98,33 @@ def say(arrived: queue.SimpleQueue[Any], payload: bytes) -> PumpRested:
     if isinstance(answer, PackError):
         raise answer
     return answer
+
+
+def as_json(item: PumpRested | Answered) -> dict[str, Any]:
+    """What was taken in, for whoever told it."""
+    fields = item._asdict()
+    return {"input": fields.pop("what", "pump-rested"), **fields}
+
+
+def _span(payload: dict[str, Any], longest_s: float) -> float:
+    for_s = payload.get("for_s")
+    if type(for_s) not in (int, float) or not 0 < for_s <= longest_s:
+        raise PackError(f"for_s: found {_shown(for_s)}; seconds, at most {longest_s:,.0f}, would do")
+    return for_s
+
+
+def _text(payload: dict[str, Any], key: str, most: int, default: str | None = None) -> str:
+    text = payload.get(key, default)
+    if not isinstance(text, str) or not text.isprintable() or len(text) > most:
+        raise PackError(f"{key}: found {_shown(text)}; a line of at most {most} characters would do")
+    if default is None and not text.strip():
+        raise PackError(f"{key}: found {_shown(text)}; a few words would do")
+    return text.strip()
+
+
+def _listed(words: Any, last: str) -> str:
+    words = list(words)
+    return f" {last} ".join(([", ".join(words[:-1])] if words[:-1] else []) + words[-1:])
 
 
 def _shown(value: Any) -> str:

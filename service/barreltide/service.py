@@ -22,11 +22,11 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from . import __version__, grower, notify
+from . import __version__, grower, journal, notify
 from .broker import EmbeddedBroker
 from .core import monitor as engine
-from .core.event import AlarmChanged, Event, PackChoked
-from .core.reading import Pack, PumpRested, ServiceStarted
+from .core.event import AlarmAnswered, AlarmChanged, Event, PackChoked
+from .core.reading import Answered, Pack, PumpRested, ServiceStarted
 from .mqtt import Intake, Message
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
 from .site import Site
@@ -49,7 +49,7 @@ SHOW_EVERY_S = 0.5
 class Live:
     """What the pages may see of the running service. Each dict is replaced whole, never changed."""
 
-    def __init__(self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested]) -> None:
+    def __init__(self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested | Answered]) -> None:
         self._picture: dict[str, Any] = {}
         self._listeners: tuple[Callable[[], None], ...] = ()
         self.health, self.tell = health, tell
@@ -147,7 +147,7 @@ class Service:
             self.broker.stop()
         self.store.close()
 
-    def tell(self, payload: bytes) -> PumpRested:
+    def tell(self, payload: bytes) -> PumpRested | Answered:
         """Let the writer take in what the grower says; returns once it is committed. Raises PackError or NotNow."""
         if self.intake is None or self.writer is None or not self.writer.ready:
             raise grower.NotNow("the service is still starting; try again in a minute")
@@ -166,7 +166,10 @@ class Service:
     def _after_commit(self, work: Work) -> None:
         if work.notices:
             self.notifier.wake()
-        if work.notices or time.monotonic() - self._shown >= SHOW_EVERY_S:
+        is_told = any(
+            arrival.kind == "grower" for arrival in work.arrivals
+        )  # who answers looks at once what became of it
+        if work.notices or is_told or time.monotonic() - self._shown >= SHOW_EVERY_S:
             self._shown = time.monotonic()
             self.live.show(self.writer.monitor.picture())
 
@@ -239,6 +242,8 @@ class Writer:
         if self.monitor is None:
             snapshot, since_s = None, self._now() - REBUILD_S
             self.monitor = engine.Monitor(self._site, self._sun)
+            for answer in journal.put_aside(self._store.events("answer", end_s=since_s)[::-1], since_s):
+                self.monitor.take(answer)
         self._through = snapshot.through_arrival if snapshot else 0
         fed = 0
         for arrival in self._store.arrivals(self._through, since_s, ("readings", "started", "grower")):
@@ -276,7 +281,7 @@ class Writer:
             return
         try:
             if arrival.kind == "grower":
-                item: Pack | PumpRested = grower.read(self._topics, arrival.payload, arrival.received_s)
+                item: Pack | PumpRested | Answered = grower.read(self._topics, arrival.payload, arrival.received_s)
             else:
                 topic = self._topics.of(arrival.station or "", "readings")
                 item = read_pack(self._topics, topic, arrival.payload, arrival.received_s)
@@ -364,13 +369,15 @@ class Writer:
             self._take_pack(pack, message.payload, work)
         return identity
 
-    def _take_word(self, word: grower.Word, work: Work) -> PumpRested | PackError:
+    def _take_word(self, word: grower.Word, work: Work) -> PumpRested | Answered | PackError:
         """Let the grower's word into `work`. Returns the answer that it deserves once `work` is committed."""
         received_s = self._stamp()
         try:
             item = grower.read(self._topics, word.payload, received_s)
         except PackError as error:
             return error
+        if isinstance(item, Answered) and (objection := self.monitor.objection(item)) is not None:
+            return grower.Unfit(objection)
         arrival = Arrival(self._store.next_arrival(), received_s, "grower", None, None, None, word.payload)
         work.arrivals.append(arrival)
         self._through, self.clock_s = arrival.id, received_s
@@ -429,6 +436,9 @@ class Writer:
                 continue
             event_id = self._store.next_event()
             work.events.append((event_id, arrival, event))
+            if isinstance(event, AlarmAnswered):
+                self._alarms_changed = True
+                log.warning("%s %s is %s (%s)", event.alarm, event.subject, event.change, event.who or "nobody named")
             if isinstance(event, AlarmChanged):
                 self._alarms_changed = True
                 log.warning("%s %s %s: %s", event.alarm, event.subject, event.change, event.message)
@@ -442,7 +452,8 @@ class Writer:
         title, body = notify.compose(
             event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", "")
         )
-        name = f"{event.alarm}-{event.subject}-{event.since:.0f}"
+        # By when it was decided, not since when it holds: what is over and comes again is another notice.
+        name = f"{event.alarm}-{event.subject}-{event.time:.0f}"
         name += "-over" if event.change == "cleared" else ""
         return Notice(name, event_id, event.time, event.alarm, event.subject, event.priority, title, body)
 

@@ -163,10 +163,11 @@ class Store(_Table):
 
 
 class Web(_Table):
-    """[web] Where the pages are served."""
+    """[web] Where the pages are served; address: how phones reach them, for the links in notices."""
 
     host: Text = "127.0.0.1"
     port: int = Field(8420, ge=0, le=65535)
+    address: Annotated[str, Field(pattern=r"^https?://[^\s/?#]+(/[^\s?#]*)?$", max_length=200)] | None = None
 
 
 class Notify(_Table):
@@ -332,6 +333,8 @@ def _would_do(kind: str, context: dict[str, Any]) -> str:
     if kind == "string_pattern_mismatch":
         if "a-z0-9" in context["pattern"]:
             return "a name of up to 32 of a-z, 0-9 and -, not starting with -,"
+        if "http" in context["pattern"]:
+            return "an address like http://garden.lan:8420"
         return "topic levels joined by /, without + and #,"
     limits = {
         "greater_than": "more than {gt}", "greater_than_equal": "{ge} or more",

@@ -282,6 +282,10 @@ class Store:
         rows = self._rows("SELECT received_s FROM arrivals ORDER BY id DESC LIMIT 1")
         return rows[0][0] if rows else None
 
+    def first_received_s(self) -> float | None:
+        rows = self._rows("SELECT received_s FROM arrivals ORDER BY id LIMIT 1")
+        return rows[0][0] if rows else None
+
     def last_reading_s(self) -> float | None:
         """When the last pack arrived."""
         rows = self._rows("SELECT received_s FROM arrivals WHERE kind = 'readings' ORDER BY id DESC LIMIT 1")

@@ -3,23 +3,24 @@
 Reads the store through a connection for each thread and the engine's picture through `live`; writes nothing itself. No
 request of the page leaves this host. Times are Unix seconds (UTC), and names carry their units.
 
-One door leads in, for commands on this very host: what the grower tells the service. As there is no sign-in yet, it
-opens to loopback only, wherever the pages are served. Other pages that a browser on this host has open cannot use it:
-they would need the browser's leave for a JSON body and a header of ours, which is never given, and a name that only
-pretends to be this host's is refused.
+One door leads in, for commands and the page on this very host: what the grower tells the service. As there is no
+sign-in yet, it opens to loopback only, wherever the pages are served. Other pages that a browser on this host has open
+cannot use it: they would need the browser's leave for a JSON body and a header of ours, which is never given, and a
+name that only pretends to be this host's is refused. From anywhere else, a signed link of a notice answers the one
+alarm that it was made for (links.py).
 """
 
 from __future__ import annotations
 
 import errno
 import ipaddress
+import json
 import logging
 import socket
 import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Protocol
@@ -29,10 +30,12 @@ from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
-from . import __version__, grower
-from .core.reading import PumpRested
+from . import __version__, grower, journal
+from .core.reading import Answered, PumpRested
+from .links import LinkError, Links, row_of
 from .pack import PackError
-from .pages import status
+from .pages import answer, status
+from .shapes import Alarms, Cycles, Health, Nights, Notices, Now, Readings, Refused, SeriesList, Told, Wrong
 from .site import Site
 from .store import MOST_ROWS, Store
 
@@ -66,116 +69,7 @@ class Live(Protocol):
 
     def health(self) -> dict: ...
 
-    def tell(self, payload: bytes) -> PumpRested: ...
-
-
-# The shapes of the answers, for /openapi.json. A value that is not known is null.
-
-
-@dataclass
-class Health:
-    """How the service is. `last_reading_age_s`: seconds since a pack arrived, null before the first; `problems`: one
-    line for each thing that is wrong with the service itself; counts are since the store was made."""
-
-    last_reading_age_s: float | None
-    time_s: float
-    version: str
-    packs_stored: int
-    refused: int
-    standing_alarms: int
-    problems: list[str]
-
-
-@dataclass
-class Now:
-    """The engine's picture of this moment: beds, pumps, battery (V, share of charge 0 to 1 with a 90 % interval), water
-    (degrees Celsius), stations and standing alarms. `time`: the engine's clock, `now_s`: the host's, Unix seconds."""
-
-    now_s: float
-    time: float | None
-    beds: dict[str, dict]
-    pumps: dict[str, dict]
-    battery: dict | None
-    water: dict | None
-    stations: dict[str, dict]
-    standing: list[dict]
-
-
-@dataclass
-class Readings:
-    """Readings of one series in order of time: `[[time_s, value], …]`, SI units, a float switch as true (wet) or
-    false. When there are more than `limit`, the newest are given and `more` is true: ask again up to the first."""
-
-    station: str
-    name: str
-    unit: str | None
-    readings: list[tuple[float, float | bool | str]]
-    more: bool
-
-
-@dataclass
-class SeriesList:
-    """Every series that a station ever sent, with its unit and newest reading."""
-
-    series: list[dict]
-
-
-@dataclass
-class Cycles:
-    """Counted cycles, newest first; `time`: when the bed had drained for good; the `_s` fields are seconds."""
-
-    cycles: list[dict]
-    more: bool
-
-
-@dataclass
-class Nights:
-    """Night records, newest first; amp-hours, volts, hours, and shares of charge from 0 to 1."""
-
-    nights: list[dict]
-    more: bool
-
-
-@dataclass
-class Alarms:
-    """`standing`: alarms that stand now; `journal`: every raising and clearing, newest first."""
-
-    standing: list[dict]
-    journal: list[dict]
-    more: bool
-
-
-@dataclass
-class Refused:
-    """Messages that were refused and kept aside, newest first, each with its reason; `total` counts all, ever."""
-
-    total: int
-    refused: list[dict]
-
-
-@dataclass
-class Notices:
-    """What was sent to phones, newest first; each with its sendings: channel, state (waiting, sent, given-up), tries,
-    `sent_s`, and the last error."""
-
-    notices: list[dict]
-
-
-@dataclass
-class Told:
-    """What was taken in and committed: the pump's rest, and until when (Unix seconds) its alarms are held back."""
-
-    input: str
-    pump: str
-    received_s: float
-    until_s: float
-
-
-@dataclass
-class Wrong:
-    """`error`: one line that names what was wrong, what was found and what would do."""
-
-    error: str
+    def tell(self, payload: bytes) -> PumpRested | Answered: ...
 
 
 Name = Annotated[str, Query(min_length=1, max_length=128)]
@@ -193,11 +87,13 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
     _handle_errors(app)
     app.include_router(_api(site, store, live, now))
     app.include_router(_pages(site, store, live, now))
+    app.include_router(_answers(site, Links.of_store(site.store_path), live, now))
 
     @app.middleware("http")
     async def headers(request: Request, call_next):
         response = await call_next(request)
-        response.headers.update(HEADERS)
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
         return response
 
     return app
@@ -214,8 +110,7 @@ def _only_known(request: Request) -> None:
 
 async def _from_this_host(request: Request) -> bytes:
     """The body, if nobody but a program on this host can have sent it."""
-    client, named = request.client.host if request.client else "", request.url.hostname or ""
-    if not _is_loopback(client) or not (named == "localhost" or _is_loopback(named)):
+    if not _is_from_this_host(request):
         raise HTTPException(403, "only this host may say that; use the command line there")
     kind = request.headers.get("content-type", "").partition(";")[0].strip()
     if OUR_HEADER not in request.headers or kind != "application/json":
@@ -226,6 +121,11 @@ async def _from_this_host(request: Request) -> bytes:
         if len(body) > grower.MOST_BYTES:
             raise HTTPException(413, f"at most {grower.MOST_BYTES:,} bytes would do")
     return body
+
+
+def _is_from_this_host(request: Request) -> bool:
+    client, named = request.client.host if request.client else "", request.url.hostname or ""
+    return _is_loopback(client) and (named == "localhost" or _is_loopback(named))
 
 
 def _is_loopback(host: str) -> bool:
@@ -289,7 +189,8 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
 
     @api.get("/now", response_model=Now)
     def the_moment() -> Any:
-        blank = {"time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}, "standing": []}
+        blank: dict[str, Any] = {"time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}}
+        blank |= {"standing": [], "returned": [], "shelved": []}
         return JSONResponse({"now_s": now(), **blank, **live.picture()})
 
     @api.get("/series", response_model=SeriesList)
@@ -319,8 +220,11 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
 
     @api.get("/alarms", response_model=Alarms)
     def alarms(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
-        rows, more = events("alarm", None, start_s, end_s, limit)
-        return JSONResponse({"standing": live.picture().get("standing") or [], "journal": rows, "more": more})
+        kinds = [events(kind, None, start_s, end_s, limit) for kind in ("alarm", "answer")]
+        rows = journal.merged(*(rows[::-1] for rows, _ in kinds))[::-1]
+        more = len(rows) > limit or any(more for _, more in kinds)
+        now_so = {key: live.picture().get(key) or [] for key in ("standing", "returned", "shelved")}
+        return JSONResponse({**now_so, "journal": rows[:limit], "more": more})
 
     @api.get("/notices", response_model=Notices)
     def notices(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> Any:
@@ -338,7 +242,7 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
             raise HTTPException(422, str(error)) from None
         except grower.NotNow as error:
             raise HTTPException(503, str(error)) from None
-        return JSONResponse({"input": "pump-rested", **item._asdict()})
+        return JSONResponse(grower.as_json(item))
 
     return api
 
@@ -353,7 +257,7 @@ def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> AP
     )  # fmt: skip
 
     @pages.get("/", response_class=HTMLResponse)
-    def page() -> Any:
+    def page(request: Request) -> Any:
         now_s = now()
         health = _health(store, live, now_s)
         try:
@@ -362,7 +266,8 @@ def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> AP
             nights = []  # `problems` tells already that the store cannot be read
         refused = f" · {health['refused']} refused" if health["refused"] else ""
         footer = [f"Barreltide {__version__} · {health['packs_stored']} packs stored{refused}"]
-        return HTMLResponse(status.page(live.picture(), garden, now_s, health["problems"], nights, footer))
+        may_answer = _is_from_this_host(request)
+        return HTMLResponse(status.page(live.picture(), garden, now_s, health["problems"], nights, footer, may_answer))
 
     @pages.get("/pages/{name}")
     def asset(name: str) -> Any:
@@ -371,6 +276,43 @@ def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> AP
         return Response(assets[name], media_type=ASSETS[name])
 
     return pages
+
+
+def _answers(site: Site, links: Links, live: Live, now: Callable[[], float]) -> APIRouter:
+    """The pages behind the links in notices: to look at one does nothing, its button answers."""
+    answers = APIRouter(include_in_schema=False)
+    form = {
+        "Content-Security-Policy": HEADERS["Content-Security-Policy"].replace(
+            "form-action 'none'", "form-action 'self'"
+        )
+    }
+
+    def shown(text: str, code: int = 200) -> HTMLResponse:
+        return HTMLResponse(text, code, form)
+
+    @answers.get("/answer/{token}")
+    def look(token: str) -> Any:
+        try:
+            link = links.read(token, now())
+            return shown(answer.ask(site.name, row_of(link, live.picture()), link.what))
+        except LinkError as error:
+            return shown(answer.sorry(site.name, str(error)), error.status)
+
+    @answers.post("/answer/{token}")
+    def act(token: str) -> Any:
+        try:
+            link = links.read(token, now())
+            row_of(link, live.picture())
+            live.tell(json.dumps(link.word()).encode())
+        except LinkError as error:
+            return shown(answer.sorry(site.name, str(error)), error.status)
+        except (PackError, grower.NotNow) as error:
+            return shown(
+                answer.sorry(site.name, f"The service says: {error}."), 410 if isinstance(error, PackError) else 503
+            )
+        return shown(answer.done(site.name, link.what))
+
+    return answers
 
 
 def _handle_errors(app: FastAPI) -> None:

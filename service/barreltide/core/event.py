@@ -46,6 +46,24 @@ class AlarmChanged(NamedTuple):
     kind = "alarm"
 
 
+class AlarmAnswered(NamedTuple):
+    """An alarm was answered, or is no longer put aside.
+
+    change: "acknowledged", "shelved", "out-of-service", "unshelved", "in-service", or "held-back" of what stood when
+    its pump was given a rest; until: the end of a shelf or a rest; who: empty where nobody was named, or time alone
+    has ended it.
+    """
+
+    time: float
+    alarm: str
+    subject: str
+    change: str
+    until: float | None
+    reason: str
+    who: str
+    kind = "answer"
+
+
 class BatteryJudged(NamedTuple):
     """The state of charge (0 to 1) with a 90 % interval. basis: "rested", "loaded" or "charging"."""
 
@@ -104,8 +122,10 @@ class PackChoked(NamedTuple):
     kind = "choked"
 
 
-Event = CycleCounted | AlarmChanged | BatteryJudged | NightEnded | SiphonChanged | PackChoked
+Event = CycleCounted | AlarmChanged | AlarmAnswered | BatteryJudged | NightEnded | SiphonChanged | PackChoked
 
+# Kinds that are told in lines of JSON only where an explanation is asked for: what others read holds facts and alarms.
+ASIDE = ("siphon", "answer")
 
 # What a line says beside its facts: for those who ask for an explanation.
 BESIDE = ("evidence", *NightEnded._fields[NightEnded._fields.index("slope_v_per_h") :])

@@ -12,11 +12,11 @@ import hashlib
 import io
 import pickle
 import traceback
-from collections import deque
 from pathlib import Path
 from statistics import median
 
-from .alarm import Alarms, causes
+from .alarm import Alarms
+from .alarm_table import causes
 from .battery import StateOfCharge
 from .bed import Bed
 from .charger import Charger
@@ -24,46 +24,21 @@ from .daylight import Daylight
 from .event import Event, PackChoked
 from .float_track import KEPT_S
 from .night import Night
-from .order import Release, StationOrder
+from .order import Release
 from .power import PowerWatch
 from .pump import Pump
-from .reading import Input, Pack, PumpRested, ServiceStarted
+from .reading import Answered, Input, Pack, PumpRested, ServiceStarted
 from .resistance import NEAR_S, Resistance
 from .rest import Rests
 from .sensor import Gauge, WaterTemperature, judge_float
+from .station import SILENT_S, Station
 from .sump import Sump
 from .voltage import VoltageTrace
 
 TICK_S = 10.0
-SILENT_S = 420.0
 BACK_S = 120.0  # heard for so long again, a station is back: one late pack is not enough
 LAGGING_S = 300.0
 LONGEST_SLEEP_S = 7 * 86400.0  # ticks are not played through a longer hole in the inputs
-
-
-class _Station:
-    """What is known of one station as a sender."""
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-        self.order = StationOrder()
-        self.heard_s: float | None = None
-        self.came_back_s = 0.0  # when it was first heard after its last silence
-        self.intervals: deque[float] = deque(maxlen=31)
-        self.lag_s = 0.0
-        self.is_catching_up = False
-
-    def hear(self, now_s: float) -> None:
-        quiet_s = now_s - self.heard_s if self.heard_s is not None else 0.0
-        if quiet_s > 0:
-            if quiet_s > SILENT_S and quiet_s > self.silent_after_s:
-                self.came_back_s = now_s
-            self.intervals.append(quiet_s)
-        self.heard_s = now_s
-
-    @property
-    def silent_after_s(self) -> float:
-        return max(SILENT_S, 4 * median(self.intervals)) if len(self.intervals) > 5 else SILENT_S
 
 
 class Monitor:
@@ -73,7 +48,7 @@ class Monitor:
         """site: the site file's values; sun: `dawn_dusk(date)` and `local_date(time_s)`, see sun.py."""
         self._sun = sun
         self._now_s: float | None = None
-        self._stations = {station.name: _Station(station.name) for station in site.stations}
+        self._stations = {station.name: Station(station.name) for station in site.stations}
         pumps_a = {pump.name: pump.current_a for pump in site.pumps}
         self._charger = Charger(site.battery, [*pumps_a.values()])
         self._trace = VoltageTrace(self._charger.most_step_v)
@@ -93,7 +68,7 @@ class Monitor:
         self._resistance = Resistance()
         self._sump = Sump(self._alarms)
         self._rests = Rests(self._sump, self._alarms)
-        self._sump_station: _Station | None = None
+        self._sump_station: Station | None = None
         volts = site.battery.nominal_voltage_v
         self._voltage = Gauge("battery/voltage", 0.5 * volts, 1.5 * volts, 0.25 * volts, {})
         self._celsius: float | None = None
@@ -119,6 +94,8 @@ class Monitor:
         if isinstance(item, PumpRested):
             if item.pump in self._pumps:
                 self._rests.begin(now_s, self._pumps[item.pump], item.until_s)
+        elif isinstance(item, Answered):
+            self._alarms.answer(now_s, item)
         elif item.station in self._stations:
             try:
                 self._hear(item, now_s)
@@ -134,7 +111,11 @@ class Monitor:
 
     def standing(self) -> list[dict]:
         """The standing alarms, most urgent first."""
-        return self._alarms.standing()
+        return self._alarms.standing(self._now_s or 0.0)
+
+    def objection(self, answer: Answered) -> str | None:
+        """Why this answer would fit no alarm just now, in one line; None where it does."""
+        return self._alarms.objection(answer)
 
     def picture(self) -> dict:
         """What is believed of the garden just now, as plain values."""
@@ -167,6 +148,8 @@ class Monitor:
                 for name, station in self._stations.items()
             },
             "standing": self.standing(),
+            "returned": self._alarms.returned(),
+            "shelved": self._alarms.shelved(),
         }
 
     def number_cycles_from(self, counts: dict[str, int]) -> None:
@@ -291,7 +274,7 @@ class Monitor:
         for station in self._stations.values():
             station.heard_s = now_s
 
-    def _listen(self, station: _Station, now_s: float) -> None:
+    def _listen(self, station: Station, now_s: float) -> None:
         if station.heard_s is None:
             station.heard_s = now_s  # from the first moment of watching on
         quiet_s = now_s - station.heard_s
@@ -306,7 +289,7 @@ class Monitor:
             station.is_catching_up = lag_s > LAGGING_S and lag_s < station.lag_s - 5
             station.lag_s = lag_s
 
-    def _is_waiting(self, station: _Station) -> bool:
+    def _is_waiting(self, station: Station) -> bool:
         return station.is_catching_up or self._alarms.is_standing("station-silent", station.name)
 
     # -- packs
@@ -317,13 +300,13 @@ class Monitor:
         for release in station.order.add(pack):
             self._judge_release(release, station, now_s)
 
-    def _judge_safely(self, release: Release, station: _Station, now_s: float) -> None:
+    def _judge_safely(self, release: Release, station: Station, now_s: float) -> None:
         try:
             self._judge_release(release, station, now_s)
         except Exception:
             self._choke(release.pack, now_s)
 
-    def _judge_release(self, release: Release, station: _Station, now_s: float) -> None:
+    def _judge_release(self, release: Release, station: Station, now_s: float) -> None:
         if release.set_back:
             self._trace.rewind()
         for bed in self._beds.values() if release.gap or release.set_back else ():
@@ -372,7 +355,7 @@ class Monitor:
             sinks.setdefault("pump/current", (self._hear_current, next(iter(self._pumps.values()))))
         return sinks
 
-    def _hear_voltage(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+    def _hear_voltage(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if release.late:
             return
         volts = self._voltage.hear(reading.sampled_s, reading.value)
@@ -387,20 +370,20 @@ class Monitor:
         if self._night.spans(time_s):
             self._night.hear(time_s, volts, self._battery.load_a(volts), self._battery.mean)
 
-    def _hear_battery_temperature(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+    def _hear_battery_temperature(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late and -30 < reading.value < 70:
             self._celsius = reading.value
 
-    def _hear_water(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+    def _hear_water(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:
             self._water.hear(reading.sampled_s, now_s, reading.value)
 
-    def _hear_sump(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+    def _hear_sump(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:
             self._sump_station = station
             self._sump.hear_low(reading.sampled_s, reading.value)
 
-    def _hear_bed(self, target, reading, release: Release, station: _Station, now_s: float) -> None:
+    def _hear_bed(self, target, reading, release: Release, station: Station, now_s: float) -> None:
         bed, hear = target
         if bed.station is None:
             bed.station = station.name
@@ -409,12 +392,12 @@ class Monitor:
             is_change = station.order.is_change(release, reading, bed.high.raw_wet)
             hear(reading.sampled_s, reading.value, release.late, is_change)
 
-    def _hear_current(self, pump: Pump, reading, release: Release, station: _Station, now_s: float) -> None:
+    def _hear_current(self, pump: Pump, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:
             pump.current.hear(reading.sampled_s, reading.value)
             self._battery.hear_current(pump.name, reading.value)
 
-    def _hear_panel(self, _, reading, release: Release, station: _Station, now_s: float) -> None:
+    def _hear_panel(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:
             self._battery.hear_current("panel", reading.value)
 

@@ -46,4 +46,20 @@ class PumpRested(NamedTuple):
     until_s: float
 
 
-Input = Pack | ServiceStarted | PumpRested
+class Answered(NamedTuple):
+    """The grower has answered an alarm, or what is put aside of it.
+
+    what: "acknowledged", "shelved", "out-of-service" (until it is said otherwise) or "unshelved" (which ends both);
+    until_s: of a shelf, else None; reason: why it is put aside; who: a name, as far as one is known.
+    """
+
+    received_s: float
+    what: str
+    alarm: str
+    subject: str
+    until_s: float | None = None
+    reason: str = ""
+    who: str = ""
+
+
+Input = Pack | ServiceStarted | PumpRested | Answered

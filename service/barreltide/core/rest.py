@@ -1,8 +1,9 @@
 """A pump that rests because the grower has switched it off, for a water change, a cleaning, or a look at the battery.
 
 Theory. Who works on the garden knows that no water moves, and an alarm about it would only teach to ignore alarms. So
-while a rest lasts, what follows from it is held back: it waits, it is not lost. What must not happen is that the pump
-is forgotten. A rest therefore has an end, and an end without water is told at once, as urgently as any stop.
+while a rest lasts, what follows from it is held back: it waits, it is not lost (suppressed by design, IEC 62682 says).
+What must not happen is that the pump is forgotten. A rest therefore has an end, and an end without water is told at
+once, as urgently as any stop. Maintenance is no more than that: one word and thirty minutes.
 
 | a rest that lasts, and | becomes |
 |---|---|
@@ -37,11 +38,12 @@ class Rests:
         return self._spans[pump][1] if pump in self._spans else None
 
     def begin(self, now_s: float, pump: Pump, until_s: float) -> None:
-        """The grower says so. Said again, it is the same rest with another end."""
+        """The grower says so. Said again, it is the same rest with another end. What stands already is held back too:
+        the grower knows of it, and is told again if no water comes back."""
         self._spans[pump.name] = (self._spans.get(pump.name, (now_s,))[0], until_s)
         keys = [(alarm, pump.name) for alarm in _OF_PUMP] + [("sump-low", "sump")]
         keys += [(alarm, bed.name) for alarm in _OF_BED for bed in pump.beds]
-        self._alarms.hold(_reason(pump), keys)
+        self._alarms.hold(now_s, _reason(pump), keys, until_s)
 
     def judge(self, now_s: float, pump: Pump, known_s: float | None) -> None:
         """Whether the pump's rest is over. known_s: how far its water is known, None while a station is waited for."""
@@ -62,4 +64,4 @@ class Rests:
 
 
 def _reason(pump: Pump) -> str:
-    return f"{pump.name} rests"
+    return f"the pump '{pump.name}' rests"

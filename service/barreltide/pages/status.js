@@ -23,5 +23,28 @@ async function refresh() {
   busy = false;
 }
 
+// A button says its word by the one door in, which opens on this host only; then the page shows what became of it.
+async function say(button) {
+  const said = document.getElementById("said");
+  button.disabled = true;
+  said.hidden = true;
+  try {
+    const answer = await fetch("/api/grower", {
+      method: "POST", body: button.dataset.word, signal: AbortSignal.timeout(10000),
+      headers: { "Content-Type": "application/json", "X-Barreltide": "page" },
+    });
+    if (!answer.ok) throw new Error((await answer.json()).error);
+  } catch (error) {
+    said.textContent = `That was not taken: ${error.message}`;
+    said.hidden = false;
+  }
+  button.disabled = false;
+  refresh();
+}
+
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("button[data-word]");
+  if (button) say(button);
+});
 setInterval(refresh, 5000);
 document.addEventListener("visibilitychange", refresh);

@@ -7,6 +7,7 @@ All text passes through `tag`, which escapes it: names and values come from the 
 from __future__ import annotations
 
 import html
+import json
 from datetime import datetime
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -64,8 +65,8 @@ def tag(element: str, *children: Any, **attributes: Any) -> Html:
     return Html(f"<{element}{words}>{inner}</{element}>")
 
 
-def joined(parts: list[Html]) -> Html:
-    return Html("".join(parts))
+def joined(parts: list[Html | None]) -> Html:
+    return Html("".join(part for part in parts if part is not None))
 
 
 def lasted(seconds: float | None) -> str:
@@ -184,9 +185,11 @@ def outlook_in_words(outlook: dict, zone: ZoneInfo, floor: str) -> str:
 
 
 def page(
-    picture: dict, garden: Garden, now_s: float, problems: list[str], nights: list[dict], footer: list[str]
-) -> str:
-    """The whole page. problems: lines about the service itself; nights: night records, newest first; footer: notes."""
+    picture: dict, garden: Garden, now_s: float, problems: list[str], nights: list[dict], footer: list[str],
+    may_answer: bool = False,
+) -> str:  # fmt: skip
+    """The whole page. problems: lines about the service itself; nights: night records, newest first; footer: notes;
+    may_answer: whether it is looked at where the grower's word is taken."""
     clock = datetime.fromtimestamp(now_s, ZoneInfo(garden.time_zone))
     moving, lasting = water_moves(picture, now_s), battery_lasts(picture, garden, now_s)
     body = joined(
@@ -204,7 +207,10 @@ def page(
                 _answer("Will the battery last?", lasting),
                 class_="answers",
             ),
-            _alarms(picture, garden, now_s),
+            _alarms(picture, garden, now_s, may_answer),
+            _waiting(picture, garden, may_answer),
+            _aside(picture, garden, may_answer),
+            _maintenance(picture) if may_answer else None,
             tag(
                 "div",
                 _beds(picture, now_s),
@@ -226,7 +232,8 @@ def _frame(title: str, body: Html) -> str:
         '<noscript><meta http-equiv="refresh" content="30"></noscript>'
         '<link rel="icon" href="/pages/icon.svg" type="image/svg+xml">'
         '<link rel="stylesheet" href="/pages/status.css"><script src="/pages/status.js" defer></script>'
-        f"{tag('title', title)}</head><body>{tag('main', body, id='page')}{_links()}</body></html>\n"
+        f"{tag('title', title)}</head><body>{tag('main', body, id='page')}"
+        f"{tag('p', id='said', role='status', hidden='hidden')}{_links()}</body></html>\n"
     )
 
 
@@ -240,29 +247,100 @@ def _answer(question: str, answer: Answer) -> Html:
     )
 
 
-def _alarms(picture: dict, garden: Garden, now_s: float) -> Html:
+def _alarms(picture: dict, garden: Garden, now_s: float, may_answer: bool) -> Html:
     standing = sorted(
         picture.get("standing") or [], key=lambda a: (_ORDER.get(a.get("priority"), 3), a.get("since") or 0)
     )
     if not standing:
         return tag("p", "No alarm stands.", class_="calm")
     zone = ZoneInfo(garden.time_zone)
-    return tag(
-        "section", tag("h2", "What stands"), *(_alarm(a, zone, now_s) for a in standing[:MOST_ROWS]), class_="alarms"
-    )
+    articles = (_alarm(a, zone, now_s, may_answer) for a in standing[:MOST_ROWS])
+    return tag("section", tag("h2", "What stands"), *articles, class_="alarms")
 
 
-def _alarm(alarm: dict, zone: ZoneInfo, now_s: float) -> Html:
+def _alarm(alarm: dict, zone: ZoneInfo, now_s: float, may_answer: bool) -> Html:
     since_s, priority = alarm.get("since"), str(alarm.get("priority", ""))
-    since = f"since {datetime.fromtimestamp(since_s, zone):%a %H:%M}, {lasted(now_s - since_s)}" if since_s else ""
+    since = f"since {_moment(since_s, zone)}, {lasted(now_s - since_s)}" if since_s else ""
     return tag(
         "article",
         tag("p", tag("b", _CALLS.get(priority, priority)), f" · {alarm.get('subject', '')} · {since}", class_="call"),
         tag("h3", alarm.get("message") or alarm.get("alarm", "")),
         tag("p", alarm["consequence"]) if alarm.get("consequence") else None,
         tag("p", tag("b", "What to do: "), alarm["action"], class_="action") if alarm.get("action") else None,
+        _state(alarm, zone),
+        tag("p", *_taps(alarm), class_="taps") if may_answer and alarm.get("state") else None,
         class_=f"alarm {priority if priority in _ORDER else 'note'}",
     )
+
+
+def _moment(time_s: float, zone: ZoneInfo) -> str:
+    return f"{datetime.fromtimestamp(time_s, zone):%a %H:%M}"
+
+
+def _state(alarm: dict, zone: ZoneInfo) -> Html | None:
+    if not alarm.get("state"):
+        return None
+    words = "Nobody has acknowledged it yet."
+    if alarm["state"] == "acknowledged":
+        by = f" by {alarm['acknowledged_by']}" if alarm.get("acknowledged_by") else ""
+        words = f"Acknowledged{by}, {_moment(alarm['acknowledged'], zone)}."
+    words += " It comes and goes." if alarm.get("chattering") else ""
+    words += " It has stood for more than a day." if alarm.get("stale") else ""
+    return tag("p", words, class_="state")
+
+
+def _tap(words: str, **word: Any) -> Html:
+    """A button that tells the service this word (grower.py); the script does it."""
+    return tag("button", words, type="button", data_word=json.dumps(word))
+
+
+def _taps(alarm: dict) -> list[Html]:
+    about = {"alarm": alarm["alarm"], "subject": alarm["subject"], "who": "the page"}
+    shelf = _tap("Shelve for 1 h", input="shelved", for_s=3600, reason="by a tap on the page", **about)
+    taps = [] if alarm["state"] == "acknowledged" else [_tap("Acknowledge", input="acknowledged", **about)]
+    if alarm["alarm"] in ("pump-stopped", "flow-falling"):
+        return [*taps, shelf, _rest(alarm["subject"], "I am at work on it")]
+    return [*taps, shelf]
+
+
+def _rest(pump: str, words: str) -> Html:
+    return _tap(f"{words}: 30 min", input="pump-rested", pump=pump, for_s=1800)
+
+
+def _waiting(picture: dict, garden: Garden, may_answer: bool) -> Html | None:
+    """What is over and nobody has acknowledged."""
+    rows, zone = (picture.get("returned") or [])[:MOST_ROWS], ZoneInfo(garden.time_zone)
+    lines = [
+        tag(
+            "div",
+            tag("p", f"{_moment(row['raised'], zone)} to {_moment(row['cleared'], zone)}: {row['message']}"),
+            tag("p", *_taps(row)[:1], class_="taps") if may_answer else None,
+            class_="past",
+        )
+        for row in rows
+    ]
+    return tag("section", tag("h2", "Over, and not acknowledged"), *lines, class_="card aside") if lines else None
+
+
+def _aside(picture: dict, garden: Garden, may_answer: bool) -> Html | None:
+    """What is shelved or out of service."""
+    lines, zone = [], ZoneInfo(garden.time_zone)
+    for row in (picture.get("shelved") or [])[:MOST_ROWS]:
+        until = f"until {_moment(row['until'], zone)}" if row["until"] else "until it is taken back"
+        by = f" by {row['by']}" if row["by"] else ""
+        words = f"{row['alarm']} {row['subject']}: {row['state'].replace('-', ' ')}{by} {until} ({row['reason']})."
+        back = {"input": "unshelved", "alarm": row["alarm"], "subject": row["subject"], "who": "the page"}
+        taps = tag("p", _tap("Take back", **back), class_="taps") if may_answer else None
+        lines.append(tag("div", tag("p", words, " It holds just now." if row["holds"] else None), taps, class_="past"))
+    return tag("section", tag("h2", "Put aside"), *lines, class_="card aside") if lines else None
+
+
+def _maintenance(picture: dict) -> Html | None:
+    """One tap before the pump is switched off by hand."""
+    pumps = [name for name, pump in (picture.get("pumps") or {}).items() if not pump.get("resting_until")]
+    stopped = {row.get("subject") for row in picture.get("standing") or [] if row.get("alarm") == "pump-stopped"}
+    taps = [_rest(name, f"I switch {name} off") for name in pumps if name not in stopped]
+    return tag("p", *taps, class_="taps") if taps else None
 
 
 def _rows(*rows: tuple[str, str]) -> Html:

@@ -1,0 +1,121 @@
+"""The shapes of the pages' JSON answers, for /openapi.json. A value that is not known is null."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass
+class Health:
+    """How the service is. `last_reading_age_s`: seconds since a pack arrived, null before the first; `problems`: one
+    line for each thing that is wrong with the service itself; counts are since the store was made."""
+
+    last_reading_age_s: float | None
+    time_s: float
+    version: str
+    packs_stored: int
+    refused: int
+    standing_alarms: int
+    problems: list[str]
+
+
+@dataclass
+class Now:
+    """The engine's picture of this moment: beds, pumps, battery (V, share of charge 0 to 1 with a 90 % interval), water
+    (degrees Celsius), stations and standing alarms. `time`: the engine's clock, `now_s`: the host's, Unix seconds."""
+
+    now_s: float
+    time: float | None
+    beds: dict[str, dict]
+    pumps: dict[str, dict]
+    battery: dict | None
+    water: dict | None
+    stations: dict[str, dict]
+    standing: list[dict]
+    returned: list[dict]
+    shelved: list[dict]
+
+
+@dataclass
+class Readings:
+    """Readings of one series in order of time: `[[time_s, value], …]`, SI units, a float switch as true (wet) or
+    false. When there are more than `limit`, the newest are given and `more` is true: ask again up to the first."""
+
+    station: str
+    name: str
+    unit: str | None
+    readings: list[tuple[float, float | bool | str]]
+    more: bool
+
+
+@dataclass
+class SeriesList:
+    """Every series that a station ever sent, with its unit and newest reading."""
+
+    series: list[dict]
+
+
+@dataclass
+class Cycles:
+    """Counted cycles, newest first; `time`: when the bed had drained for good; the `_s` fields are seconds."""
+
+    cycles: list[dict]
+    more: bool
+
+
+@dataclass
+class Nights:
+    """Night records, newest first; amp-hours, volts, hours, and shares of charge from 0 to 1."""
+
+    nights: list[dict]
+    more: bool
+
+
+@dataclass
+class Alarms:
+    """`standing`: alarms that stand now, each with its `state`; `returned`: those over that nobody has acknowledged;
+    `shelved`: those put aside, out of service too; `journal`: every raising, clearing and answer, newest first."""
+
+    standing: list[dict]
+    returned: list[dict]
+    shelved: list[dict]
+    journal: list[dict]
+    more: bool
+
+
+@dataclass
+class Refused:
+    """Messages that were refused and kept aside, newest first, each with its reason; `total` counts all, ever."""
+
+    total: int
+    refused: list[dict]
+
+
+@dataclass
+class Notices:
+    """What was sent to phones, newest first; each with its sendings: channel, state (waiting, sent, given-up), tries,
+    `sent_s`, and the last error."""
+
+    notices: list[dict]
+
+
+@dataclass
+class Told:
+    """What was taken in and committed. `input` is "pump-rested", with `pump`, or an answer to an alarm, with `alarm`,
+    `subject`, `reason` and `who`; `until_s`: until when (Unix seconds) alarms are held back or shelved."""
+
+    input: str
+    received_s: float
+    until_s: float | None
+    pump: str | None = None
+    alarm: str | None = None
+    subject: str | None = None
+    reason: str | None = None
+    who: str | None = None
+
+
+@dataclass
+class Wrong:
+    """`error`: one line that names what was wrong, what was found and what would do."""
+
+    error: str
