@@ -134,9 +134,9 @@ def fill(store: Store) -> None:
     )
     work.events += [(store.next_event(), None, night), (store.next_event(), None, raised)]
     work.notices = [Notice("n1", 12, NOW_S - 600, "pump-stopped", "pump", "urgent", "title", "body")]
-    work.channels = ["1 json"]
     work.refused = [Refused(NOW_S - 50, "barreltide/quince-yard/barrels/readings", "is no JSON", b"{<b>")]
     store.commit(work)
+    store.carry_out("n1", "done", ["1 json"], [], [], NOW_S - 600)
 
 
 def test_health_tells_the_last_reading_and_what_is_wrong(served):
@@ -188,7 +188,9 @@ def test_the_store_s_answers(served):
     refused = served.get("api/refused")
     assert refused["total"] == 1 and refused["refused"][0]["reason"] == "is no JSON"
     (notice,) = served.get("api/notices")["notices"]
-    assert notice["sendings"] == [{"channel": "1 json", "state": "waiting", "tries": 0, "sent_s": None, "error": None}]
+    assert notice["sendings"] == [
+        {"channel": "1 json", "state": "waiting", "tries": 0, "told": 0, "sent_s": None, "error": None}
+    ]
 
 
 def test_readings_page_back_from_the_newest_until_all_are_seen(served):

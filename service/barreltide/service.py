@@ -22,13 +22,14 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from . import __version__, grower, notify
+from . import __version__, grower, notify, wording
 from .broker import EmbeddedBroker
 from .core import monitor as engine
 from .core.event import AlarmChanged, Event, PackChoked
 from .core.reading import Pack, PumpRested, ServiceStarted
 from .mqtt import Intake, Message
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
+from .people import People
 from .site import Site
 from .store import Arrival, Notice, Refused, Snapshot, Store, Work
 from .sun import Sun
@@ -90,7 +91,7 @@ class Service:
         self.intake: Intake | None = None
         self.writer: Writer | None = None
         self.web: Any = None
-        self.notifier = notify.Notifier(site.notify.urls, self.store, now)
+        self.notifier = notify.Notifier(People.of_site(site), self.store, site.name, now)
         self.live = Live(self._health, self.tell)
         self._thread: threading.Thread | None = None
         self._shown = 0.0
@@ -100,7 +101,7 @@ class Service:
         from . import web  # FastAPI takes half a second and a third of the memory: whoever only replays needs neither
 
         try:
-            notify.check(self.site.notify.urls)
+            notify.check(self.notifier.people)
             self.web = web.serve(self.site, self.site.store_path, self.live, self._now)
             if self.broker is not None:
                 self.broker.start()
@@ -164,7 +165,7 @@ class Service:
             self.store.close()
 
     def _after_commit(self, work: Work) -> None:
-        if work.notices:
+        if work.notices or work.answers:
             self.notifier.wake()
         if work.notices or time.monotonic() - self._shown >= SHOW_EVERY_S:
             self._shown = time.monotonic()
@@ -205,7 +206,6 @@ class Writer:
         self._after_commit, self._now = after_commit, now
         self._sun = Sun(site.latitude, site.longitude, site.time_zone)
         self._fingerprint = engine.fingerprint(site)
-        self._channels = list(notify.channels(site.notify.urls))
         self._presence = {station: store.presence(station) for station in topics.stations}
         self._through = 0
         self._snapshot_s = 0.0
@@ -432,19 +432,20 @@ class Writer:
             if isinstance(event, AlarmChanged):
                 self._alarms_changed = True
                 log.warning("%s %s %s: %s", event.alarm, event.subject, event.change, event.message)
-                if event.change == "raised" or event.priority == "urgent":
+                if event.change in ("raised", "cleared"):
                     if standing is None:
                         standing = {(row["alarm"], row["subject"]): row for row in self.monitor.standing()}
                     work.notices.append(self._notice(event_id, event, standing.get((event.alarm, event.subject), {})))
-                    work.channels = self._channels
 
     def _notice(self, event_id: int, event: AlarmChanged, alarm: dict[str, Any]) -> Notice:
-        title, body = notify.compose(
+        title, body = wording.compose(
             event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", "")
         )
-        name = f"{event.alarm}-{event.subject}-{event.since:.0f}"
+        # By when it was decided, not since when it holds: what is over and comes again is another notice.
+        name = f"{event.alarm}-{event.subject}-{event.time:.0f}"
         name += "-over" if event.change == "cleared" else ""
-        return Notice(name, event_id, event.time, event.alarm, event.subject, event.priority, title, body)
+        row = (name, event_id, event.time, event.alarm, event.subject, event.priority, title, body, event.change)
+        return Notice(*row)
 
     def _with_snapshot(self, work: Work) -> Work:
         work.snapshot = Snapshot(self._fingerprint, self._through, self.clock_s, self.monitor.save())
