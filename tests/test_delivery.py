@@ -172,10 +172,10 @@ def test_what_is_under_way_when_it_is_over_is_followed_by_its_end(post):
 
 def test_the_link_to_answer_goes_to_a_person_and_not_to_everybody(post):
     here = post()
-    here.notifier._link = lambda alarm, subject, person: f"Answer: http://here/{alarm}/{subject}/{person}"
+    here.notifier._link = lambda alarm, subject, raised_s, person: f"Answer: http://here/{alarm}/{raised_s:.0f}/{person}"
     here.tell()
     here.pass_time()
-    assert "Answer: http://here/pump-stopped/pump/anna" in here.letters("anna 1 json")[0].body
+    assert f"Answer: http://here/pump-stopped/{here.now_s:.0f}/anna" in here.letters("anna 1 json")[0].body
     assert "Answer" not in here.letters("1 json")[0].body
     here.tell("cleared")
     here.pass_time()

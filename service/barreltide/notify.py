@@ -75,11 +75,11 @@ def due(sending: dict[str, Any], now_s: float) -> bool:
 
 class Notifier:
     """Drains the store's outbox. garden: the site's name; now: the host's clock, Unix seconds; senders: by the kind of
-    way; link: (alarm, subject, person) to one line that the message ends with, for who may answer by a tap."""
+    way; link: (alarm, subject, raised_s, person) to what the message ends with, for who may answer by a tap."""
 
     def __init__(
         self, people: People, store: Store, garden: str = "", now: Callable[[], float] = time.time,
-        senders: Mapping[str, Sender] | None = None, link: Callable[[str, str, str], str] | None = None,
+        senders: Mapping[str, Sender] | None = None, link: Callable[[str, str, float, str], str] | None = None,
     ) -> None:  # fmt: skip
         self.people = people
         self._store, self._garden, self._now, self._link = store, garden, now, link
@@ -233,7 +233,8 @@ class Notifier:
         head = next(row for row in reversed(once) if f"{row['alarm']}-{row['subject']}" == message.key)
         if self._link is None or way.person is None or head["change"] != "raised":
             return message
-        return letter(once, self._garden, self.people.zone, self._link(head["alarm"], head["subject"], way.person))
+        link = self._link(head["alarm"], head["subject"], head["created_s"], way.person)
+        return letter(once, self._garden, self.people.zone, link)
 
     def _mark(self, way: Way, rows: list[dict[str, Any]], error: str | None) -> None:
         state, now_s = self._states[way.channel], self._now()

@@ -22,14 +22,14 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from . import __version__, grower, notify, wording
+from . import __version__, grower, wording
 from .broker import EmbeddedBroker
 from .core import monitor as engine
 from .core.event import AlarmChanged, Event, PackChoked
 from .core.reading import Pack, PumpRested, ServiceStarted
+from .delivery import Delivery
 from .mqtt import Intake, Message
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
-from .people import People
 from .site import Site
 from .store import Arrival, Notice, Refused, Snapshot, Store, Work
 from .sun import Sun
@@ -91,7 +91,7 @@ class Service:
         self.intake: Intake | None = None
         self.writer: Writer | None = None
         self.web: Any = None
-        self.notifier = notify.Notifier(People.of_site(site), self.store, site.name, now)
+        self.delivery = Delivery(site, self.store, now)
         self.live = Live(self._health, self.tell)
         self._thread: threading.Thread | None = None
         self._shown = 0.0
@@ -101,14 +101,14 @@ class Service:
         from . import web  # FastAPI takes half a second and a third of the memory: whoever only replays needs neither
 
         try:
-            notify.check(self.notifier.people)
+            self.delivery.check()
             self.web = web.serve(self.site, self.site.store_path, self.live, self._now)
             if self.broker is not None:
                 self.broker.start()
             self.intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)
             self.writer = Writer(self.site, self.topics, self.store, self.intake, self._after_commit, self._now)
             self.web.start()
-            self.notifier.start()
+            self.delivery.start()
             self._thread = threading.Thread(target=self._write, name="writer")
             self._thread.start()
         except BaseException:
@@ -141,7 +141,7 @@ class Service:
             self._thread.join(STOP_S)
         if self.intake is not None:
             self.intake.stop()
-        self.notifier.stop()
+        self.delivery.stop()
         if self.web is not None:
             self.web.stop()
         if self.broker is not None:
@@ -166,7 +166,7 @@ class Service:
 
     def _after_commit(self, work: Work) -> None:
         if work.notices or work.answers:
-            self.notifier.wake()
+            self.delivery.wake()
         if work.notices or time.monotonic() - self._shown >= SHOW_EVERY_S:
             self._shown = time.monotonic()
             self.live.show(self.writer.monitor.picture())
@@ -175,11 +175,7 @@ class Service:
         writer, intake, now_s = self.writer, self.intake, self._now()
         if writer is None or intake is None:
             return {"status": "starting", "problems": [], "last_reading_age_s": None}
-        channels = self.notifier.health()
-        problems = [writer.failure, writer.problem, intake.problem]
-        problems += [
-            f"notices do not get through channel {row['channel']}: {row['error']}" for row in channels if row["error"]
-        ]
+        problems = [writer.failure, writer.problem, intake.problem, *self.delivery.problems()]
         problems = [problem for problem in problems if problem]
         heard = writer.last_reading_s
         return {
@@ -191,7 +187,7 @@ class Service:
             "broker": {"connected": intake.connected, "embedded": self.broker is not None},
             "store": {"problem": writer.problem},
             "engine": {"time_s": writer.clock_s},
-            "notify": channels,
+            **self.delivery.health(),
         }
 
 

@@ -1,0 +1,70 @@
+"""Puts together what carries notices from the store to people: channels, the modem for SMS, and the outbox's rounds."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from . import notify
+from .people import People
+from .site import Site
+from .store import Store
+
+
+class Delivery:
+    """All of it for one site; now: the host's clock, Unix seconds."""
+
+    def __init__(self, site: Site, store: Store, now: Callable[[], float] = time.time) -> None:
+        self._now = now
+        self._stopping = threading.Event()
+        self._watch: threading.Thread | None = None
+        self.modem = modem_of(site)
+        self.notifier = notify.Notifier(People.of_site(site), store, site.name, now, senders(self.modem))
+        self.wake, self.channels = self.notifier.wake, self.notifier.health
+
+    def check(self) -> None:
+        """Raises NotifyError where the site file is wrong about a channel."""
+        notify.check(self.notifier.people)
+
+    def start(self) -> None:
+        self.notifier.start()
+        if self.modem is not None:
+            watch = self.modem.watch
+            self._watch = threading.Thread(target=watch, args=(self._stopping, self._now), name="modem", daemon=True)
+            self._watch.start()
+
+    def stop(self) -> None:
+        """End within a few seconds; what was not sent stays in the outbox."""
+        self._stopping.set()
+        self.notifier.stop()
+
+    def health(self) -> dict[str, Any]:
+        """The state of each channel and, where there is one, of the modem."""
+        return {"notify": self.channels(), "modem": self.modem.health() if self.modem else None}
+
+    def problems(self) -> list[str]:
+        """One line for each thing that is wrong."""
+        found = [f"no SMS can be sent: {self.modem.health()['problem']}"] if self._modem_is_ill() else []
+        return found + [
+            f"notices do not get through channel {row['channel']}: {row['error']}"
+            for row in self.channels() if row["error"]
+        ]  # fmt: skip
+
+    def _modem_is_ill(self) -> bool:
+        return self.modem is not None and self.modem.health()["problem"] is not None
+
+
+def modem_of(site: Site) -> Any:
+    """The modem of [sms]; None where there is none."""
+    if site.sms is None:
+        return None
+    from . import sms  # who has no modem needs no serial port
+
+    return sms.Modem(site.sms.device, sms.pin_of(site.beside(site.sms.pin_file) if site.sms.pin_file else None))
+
+
+def senders(modem: Any) -> dict[str, notify.Sender]:
+    """What hands a message over, by the kind of way."""
+    return {"url": notify.url_sender(), **({"sms": modem.send} if modem is not None else {})}
