@@ -93,6 +93,13 @@ class Running:
     def health(self) -> dict:
         return self.healthy
 
+    @property
+    def phones(self) -> Running:
+        return self
+
+    def public_key(self) -> str:
+        return "our-key"
+
     def get(self, path: str, status_code: int = 200, **parameters: object) -> dict:
         answer = self.client.get(path, params=parameters or None)
         assert answer.status_code == status_code, answer.text
@@ -258,8 +265,11 @@ def test_the_answers_are_described(served):
             "notices",
             "refused",
             "grower",
+            "push/key",
+            "push/phones",
         )
     }
+    assert set(described["paths"].pop("/api/push/phones")) == {"post"}
     assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
     for path, methods in described["paths"].items():
         answer = methods["get"]["responses"]["200"]["content"]["application/json"]["schema"]["$ref"].rsplit("/", 1)[-1]

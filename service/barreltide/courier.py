@@ -40,7 +40,7 @@ def send(
     most.
     """
     job = {"url": url, "title": title, "body": body, "kind": kind, "key": key}
-    answer = _run(job, timeout_s, stop)
+    answer = run(job, timeout_s, stop)
     return None if answer.get("ok") is True else str(answer.get("error") or "no reason given")[:ERROR_CHARACTERS]
 
 
@@ -49,7 +49,7 @@ def check(urls: list[str], places: list[str] | None = None, timeout_s: float = C
     if not urls:
         return []
     places = places or [f"[notify] urls, number {number}" for number in range(1, len(urls) + 1)]
-    answer = _run({"check": list(urls), "places": places}, timeout_s, None)
+    answer = run({"check": list(urls), "places": places}, timeout_s, None)
     wrong = answer.get("wrong")
     if not isinstance(wrong, list):
         return [f"the notice channels could not be checked: {answer.get('error', 'no reason given')}"]
@@ -74,7 +74,7 @@ def redact(text: str, url: str) -> str:
     return " ".join(text.split())[:ERROR_CHARACTERS]
 
 
-def _run(job: dict, timeout_s: float, stop: Event | None) -> dict:
+def run(job: dict, timeout_s: float, stop: Event | None) -> dict:
     """The child's answer, or {"ok": False, "error": why there is none}."""
     try:
         child = subprocess.Popen(
@@ -190,7 +190,14 @@ def main() -> None:
     job = json.load(sys.stdin)
     # A channel that prints must not garble the answer.
     answer_to, sys.stdout = sys.stdout, open(os.devnull, "w")
-    answer = _check(job["check"], job["places"]) if "check" in job else _send(job)
+    if "check" in job:
+        answer = _check(job["check"], job["places"])
+    elif "push" in job or "push-keys" in job:
+        from . import push
+
+        answer = push.deliver(job) if "push" in job else push.make_keys(job["push-keys"])
+    else:
+        answer = _send(job)
     print(json.dumps(answer), file=answer_to, flush=True)
     # A channel's left-over thread must not hold up the end.
     os._exit(0)

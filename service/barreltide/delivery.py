@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Callable
@@ -9,19 +10,23 @@ from typing import Any
 
 from . import notify
 from .people import People
+from .push import Push, PushError
 from .site import Site
 from .store import Store
+
+log = logging.getLogger("barreltide.delivery")
 
 
 class Delivery:
     """All of it for one site; now: the host's clock, Unix seconds."""
 
     def __init__(self, site: Site, store: Store, now: Callable[[], float] = time.time) -> None:
-        self._now = now
+        self._store, self._now = store, now
         self._stopping = threading.Event()
         self._watch: threading.Thread | None = None
         self.modem = modem_of(site)
-        self.notifier = notify.Notifier(People.of_site(site), store, site.name, now, senders(self.modem))
+        self.push = push_of(site)
+        self.notifier = notify.Notifier(People.of_site(site), store, site.name, now, senders(self.modem, self.push))
         self.wake, self.channels = self.notifier.wake, self.notifier.health
 
     def check(self) -> None:
@@ -29,6 +34,7 @@ class Delivery:
         notify.check(self.notifier.people)
 
     def start(self) -> None:
+        threading.Thread(target=self._prepare, name="push keys", daemon=True).start()
         self.notifier.start()
         if self.modem is not None:
             watch = self.modem.watch
@@ -39,6 +45,22 @@ class Delivery:
         """End within a few seconds; what was not sent stays in the outbox."""
         self._stopping.set()
         self.notifier.stop()
+
+    def _prepare(self) -> None:
+        try:
+            self.push.public_key()
+        except PushError as error:
+            log.warning("%s; other channels work without", error)
+
+    def public_key(self) -> str:
+        """What a browser needs to subscribe to Web Push. Raises PushError."""
+        return self.push.public_key()
+
+    def subscribe(self, payload: bytes) -> int:
+        """Take a phone in that asks for Web Push; its number. Raises PushError."""
+        phone = self.push.subscribe(payload, self._store, self._now())
+        self.wake()
+        return phone
 
     def health(self) -> dict[str, Any]:
         """The state of each channel and, where there is one, of the modem."""
@@ -65,6 +87,11 @@ def modem_of(site: Site) -> Any:
     return sms.Modem(site.sms.device, sms.pin_of(site.beside(site.sms.pin_file) if site.sms.pin_file else None))
 
 
-def senders(modem: Any) -> dict[str, notify.Sender]:
+def push_of(site: Site) -> Push:
+    return Push(site.store_path, [person.name for person in site.persons], site.notify.contact)
+
+
+def senders(modem: Any, push: Push) -> dict[str, notify.Sender]:
     """What hands a message over, by the kind of way."""
-    return {"url": notify.url_sender(), **({"sms": modem.send} if modem is not None else {})}
+    found = {"url": notify.url_sender(), "push": push.send}
+    return found | ({"sms": modem.send} if modem is not None else {})

@@ -50,10 +50,12 @@ SHOW_EVERY_S = 0.5
 class Live:
     """What the pages may see of the running service. Each dict is replaced whole, never changed."""
 
-    def __init__(self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested]) -> None:
+    def __init__(
+        self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested], phones: Any = None
+    ) -> None:
         self._picture: dict[str, Any] = {}
         self._listeners: tuple[Callable[[], None], ...] = ()
-        self.health, self.tell = health, tell
+        self.health, self.tell, self.phones = health, tell, phones
 
     def picture(self) -> dict[str, Any]:
         """The engine's picture as of the last commit; empty until the engine is ready."""
@@ -92,7 +94,7 @@ class Service:
         self.writer: Writer | None = None
         self.web: Any = None
         self.delivery = Delivery(site, self.store, now)
-        self.live = Live(self._health, self.tell)
+        self.live = Live(self._health, self.tell, self.delivery)
         self._thread: threading.Thread | None = None
         self._shown = 0.0
 

@@ -176,7 +176,7 @@ class Notify(_Table):
 
     repeat_after_min: an urgent notice that nobody answers comes again after so long, then after twice that, and so on;
     escalate_after_min: and after so long the next person is asked. heartbeat_url is asked for every heartbeat_min
-    minutes, so that a watch kept elsewhere misses a host that has died.
+    minutes, so that a watch kept elsewhere misses a host that has died. contact: whom a push service may write to.
     """
 
     urls: list[Url] = Field([], max_length=20, repr=False)
@@ -184,6 +184,7 @@ class Notify(_Table):
     escalate_after_min: float = Field(20.0, ge=1, le=1440)
     heartbeat_url: Annotated[str, Field(pattern=r"^https?://[^\s]+$", max_length=2048)] | None = Field(None, repr=False)
     heartbeat_min: float = Field(5.0, ge=1, le=1440)
+    contact: Annotated[str, Field(pattern=r"^[^@\s]+@[^@\s]+\.[^@\s]+$", max_length=200)] | None = None
 
 
 class Person(_Table):
@@ -377,6 +378,8 @@ def _would_do(kind: str, context: dict[str, Any]) -> str:
             return "a name of up to 32 of a-z, 0-9 and -, not starting with -,"
         if "https?" in context["pattern"]:
             return "an address like https://example.org/my-check"
+        if "@" in context["pattern"]:
+            return "an address of mail"
         if "[1-9]" in context["pattern"]:
             return "a number with its country's, like +351912345678,"
         if "[0-5]" in context["pattern"]:

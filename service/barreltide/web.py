@@ -33,6 +33,7 @@ from . import __version__, grower
 from .core.reading import PumpRested
 from .pack import PackError
 from .pages import status
+from .push import PushError
 from .site import Site
 from .store import MOST_ROWS, Store
 
@@ -67,6 +68,16 @@ class Live(Protocol):
     def health(self) -> dict: ...
 
     def tell(self, payload: bytes) -> PumpRested: ...
+
+    phones: Phones
+
+
+class Phones(Protocol):
+    """What takes phones in that ask for Web Push; both raise PushError."""
+
+    def public_key(self) -> str: ...
+
+    def subscribe(self, payload: bytes) -> int: ...
 
 
 # The shapes of the answers, for /openapi.json. A value that is not known is null.
@@ -169,6 +180,20 @@ class Told:
     pump: str
     received_s: float
     until_s: float
+
+
+@dataclass
+class PushKey:
+    """`key`: our public key in base64, which a browser needs to subscribe to Web Push (applicationServerKey)."""
+
+    key: str
+
+
+@dataclass
+class Phone:
+    """`phone`: the number of a phone that gets notices by Web Push from now on."""
+
+    phone: int
 
 
 @dataclass
@@ -340,7 +365,22 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
             raise HTTPException(503, str(error)) from None
         return JSONResponse({"input": "pump-rested", **item._asdict()})
 
+    @api.get("/push/key", response_model=PushKey)
+    def push_key() -> Any:
+        return JSONResponse({"key": _of_phones(live.phones.public_key)})
+
+    @api.post("/push/phones", response_model=Phone, responses={code: {"model": Wrong} for code in (403, 413, 415, 507)})
+    def new_phone(payload: Annotated[bytes, Depends(_from_this_host)]) -> Any:
+        return JSONResponse({"phone": _of_phones(lambda: live.phones.subscribe(payload))})
+
     return api
+
+
+def _of_phones(ask: Callable[[], Any]) -> Any:
+    try:
+        return ask()
+    except PushError as error:
+        raise HTTPException(error.status, str(error)) from None
 
 
 def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIRouter:
