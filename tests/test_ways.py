@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import httpx
 import pytest
@@ -12,8 +13,9 @@ from push_service import PushService
 from test_notify import hooks  # noqa: F401
 from test_service import payload, standin  # noqa: F401
 
-from barreltide import service, sms
+from barreltide import cli, service, sms
 from barreltide.site import load
+from barreltide.store import Store
 
 OURS = {"X-Barreltide": "test"}
 
@@ -85,3 +87,53 @@ def test_a_modem_in_trouble_shows_in_health_and_is_well_again(running):
     running.device.sim = "READY"
     until(lambda: problems() == [], "its end")
     assert httpx.get(f"{api}health").json()["modem"]["signal_dbm"] == -79
+
+
+def command(capsys, *arguments: str) -> tuple[int, list[str], str]:
+    status = cli.main([*arguments])
+    printed = capsys.readouterr()
+    return status, printed.out.splitlines(), printed.err
+
+
+def test_the_test_goes_through_every_channel_and_tells_each_answer(tmp_path, hooks, capsys, monkeypatch):  # noqa: F811
+    monkeypatch.setattr(sms, "REPORT_S", 0.5)
+    modem, phone, well, ill = Modem(tmp_path / "modem"), PushService(), hooks(), hooks(500, 500)
+    file = tmp_path / "site.toml"
+    file.write_text(
+        f"""{SITE}
+        [notify]
+        urls = ["{well.url}"]
+        [sms]
+        device = "{modem.path}"
+        [[person]]
+        name = "anna"
+        urls = ["{ill.url}"]
+        sms = "+351912345678"
+        """
+    )
+    store = Store(load(file).store_path)
+    store.add_phone("anna", phone.subscription, 1.0)
+    store.close()
+    status, lines, err = command(capsys, "notify", "--test", "--site", str(file))
+    assert status == 1 and len(lines) == 4 and err == ""
+    for line, pattern in zip(lines, (
+        r"1 json +taken \(\d+\.\d s\)", r"anna 1 json +not taken: .*500.*", r"anna sms +taken .*",
+        r"anna push 1 +taken .*",
+    ), strict=True):  # fmt: skip
+        assert re.fullmatch(pattern, line), line
+    assert well.got[0]["title"] == phone.got[0].shown["title"] == "garden: A test of this channel."
+    assert modem.sent[0].text.endswith("Nothing is wrong.")
+    assert "hunter2" not in str(lines) and "quince" not in str(lines) and "912345678" not in str(lines)
+    assert command(capsys, "notify", "--test", "--site", str(file))[0] == 1
+    status, lines, _ = command(capsys, "notify", "--test", "--site", str(file))
+    assert status == 0 and all(" taken (" in line for line in lines)
+    modem.pull_out()
+    status, lines, _ = command(capsys, "notify", "--test", "--site", str(file))
+    assert status == 1 and "is it plugged in?" in lines[2]
+    phone.close()
+
+
+def test_a_test_without_any_channel_says_so(tmp_path, capsys):
+    (tmp_path / "site.toml").write_text(SITE)
+    status, lines, _ = command(capsys, "notify", "--test", "--site", str(tmp_path / "site.toml"))
+    assert status == 1 and lines == ["There is no channel: [notify] urls, or a [[person]] with urls or sms, would do."]

@@ -1,4 +1,5 @@
-"""Puts together what carries notices from the store to people: channels, the modem for SMS, and the outbox's rounds."""
+"""Puts together what carries notices from the store to people: the outbox's rounds, the modem for SMS, the keys for
+Web Push, the daily word, and the heartbeat."""
 
 from __future__ import annotations
 
@@ -9,6 +10,8 @@ from collections.abc import Callable
 from typing import Any
 
 from . import notify
+from .daily_word import DailyWord
+from .heartbeat import Heartbeat
 from .people import People
 from .push import Push, PushError
 from .site import Site
@@ -18,28 +21,38 @@ log = logging.getLogger("barreltide.delivery")
 
 
 class Delivery:
-    """All of it for one site; now: the host's clock, Unix seconds."""
+    """All of it for one site. now: the host's clock, Unix seconds; trouble: lines about what is wrong with the rest of
+    the service; judging: whether the engine's clock goes on."""
 
-    def __init__(self, site: Site, store: Store, now: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self, site: Site, store: Store, now: Callable[[], float] = time.time,
+        trouble: Callable[[], list[str]] = list, judging: Callable[[], bool] = lambda: True,
+    ) -> None:  # fmt: skip
         self._store, self._now = store, now
         self._stopping = threading.Event()
-        self._watch: threading.Thread | None = None
+        self._trouble = trouble
         self.modem = modem_of(site)
         self.push = push_of(site)
         self.notifier = notify.Notifier(People.of_site(site), store, site.name, now, senders(self.modem, self.push))
         self.wake, self.channels = self.notifier.wake, self.notifier.health
+        self.notifier.chores.append(DailyWord(site, store, self._all_trouble, now).look)
+        url, every_s = site.notify.heartbeat_url, site.notify.heartbeat_min * 60
+        self.heartbeat = Heartbeat(url, every_s, judging) if url else None
 
     def check(self) -> None:
         """Raises NotifyError where the site file is wrong about a channel."""
         notify.check(self.notifier.people)
 
     def start(self) -> None:
-        threading.Thread(target=self._prepare, name="push keys", daemon=True).start()
         self.notifier.start()
+        self._aside("push keys", self._prepare)
         if self.modem is not None:
-            watch = self.modem.watch
-            self._watch = threading.Thread(target=watch, args=(self._stopping, self._now), name="modem", daemon=True)
-            self._watch.start()
+            self._aside("modem", self.modem.watch, self._stopping, self._now)
+        if self.heartbeat is not None:
+            self._aside("heartbeat", self.heartbeat.watch, self._stopping)
+
+    def _aside(self, name: str, run: Callable[..., None], *arguments: Any) -> None:
+        threading.Thread(target=run, args=arguments, name=name, daemon=True).start()
 
     def stop(self) -> None:
         """End within a few seconds; what was not sent stays in the outbox."""
@@ -73,6 +86,9 @@ class Delivery:
             f"notices do not get through channel {row['channel']}: {row['error']}"
             for row in self.channels() if row["error"]
         ]  # fmt: skip
+
+    def _all_trouble(self) -> list[str]:
+        return self._trouble() + self.problems()
 
     def _modem_is_ill(self) -> bool:
         return self.modem is not None and self.modem.health()["problem"] is not None

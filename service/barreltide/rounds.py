@@ -41,7 +41,7 @@ def plan(
     """What to do about a notice that is new or open. before: of a cleared alarm, the sendings of its raising; newest:
     nothing later is to be told of this alarm; flying: (notice, channel) that are under way at this moment."""
     if notice["change"] == "word":
-        return _word(notice, before, people, ways)
+        return _word(notice, before, ways)
     if notice["change"] == "cleared":
         return _cleared(before, ways, flying, notice["priority"])
     if notice["stage"] == "new":
@@ -62,10 +62,9 @@ def _of(person: str, ways: list[Way], priority: str) -> list[str]:
     return [way.channel for way in chosen or theirs]
 
 
-def _word(notice: dict[str, Any], before: list[dict[str, Any]], people: People, ways: list[Way]) -> Plan:
-    """A word to one person, or to everybody's channels where nobody is named; it takes the place of an older one."""
-    person = notice["subject"] if notice["subject"] in people.persons else None
-    asked = _of(person, ways, "note") if person else [way.channel for way in ways if way.person is None]
+def _word(notice: dict[str, Any], before: list[dict[str, Any]], ways: list[Way]) -> Plan:
+    """A word to one person; it takes the place of an older one."""
+    asked = _of(notice["subject"], ways, "note")
     return Plan("done", asked, [], [(row["notice"], row["channel"]) for row in before if row["state"] == "waiting"])
 
 

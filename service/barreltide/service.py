@@ -45,6 +45,7 @@ REBUILD_S = 30 * 86_400.0
 RETRY_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 STOP_S = 5.0
 SHOW_EVERY_S = 0.5
+JUDGING_S = 120.0  # a clock that stands for longer judges nothing
 
 
 class Live:
@@ -93,7 +94,7 @@ class Service:
         self.intake: Intake | None = None
         self.writer: Writer | None = None
         self.web: Any = None
-        self.delivery = Delivery(site, self.store, now)
+        self.delivery = Delivery(site, self.store, now, self._trouble, self._is_judging)
         self.live = Live(self._health, self.tell, self.delivery)
         self._thread: threading.Thread | None = None
         self._shown = 0.0
@@ -173,12 +174,21 @@ class Service:
             self._shown = time.monotonic()
             self.live.show(self.writer.monitor.picture())
 
+    def _trouble(self) -> list[str]:
+        """What is wrong with store, engine or broker, a line each."""
+        if self.writer is None or self.intake is None:
+            return []
+        return [line for line in (self.writer.failure, self.writer.problem, self.intake.problem) if line]
+
+    def _is_judging(self) -> bool:
+        writer = self.writer
+        return writer is not None and writer.ready and self._now() - writer.clock_s < JUDGING_S
+
     def _health(self) -> dict[str, Any]:
         writer, intake, now_s = self.writer, self.intake, self._now()
         if writer is None or intake is None:
             return {"status": "starting", "problems": [], "last_reading_age_s": None}
-        problems = [writer.failure, writer.problem, intake.problem, *self.delivery.problems()]
-        problems = [problem for problem in problems if problem]
+        problems = self._trouble() + self.delivery.problems()
         heard = writer.last_reading_s
         return {
             "status": "starting" if not writer.ready else "degraded" if problems else "ok",
