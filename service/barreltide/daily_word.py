@@ -1,7 +1,7 @@
 """The daily word: a few lines at an hour that each person chooses, so that silence means trouble.
 
-It is a notice like others, born once for each person and day, and takes the place of yesterday's where that waits still.
-A host that was off at the hour gives the word when it is back, unless most of the day has gone.
+It is a notice like others, born once for each person and day; it takes the place of yesterday's where that still
+waits. A host that was off at the hour gives the word when it is back, unless most of the day has gone.
 """
 
 from __future__ import annotations
