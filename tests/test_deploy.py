@@ -27,7 +27,7 @@ def _help(*command: str) -> str:
     return done.stdout
 
 
-COMMANDS = ["serve", "replay", "export", "nights", "rest-test", "demo"]
+COMMANDS = ["serve", "replay", "export", "nights", "notify", "rest-test", "demo"]
 
 
 def _tree() -> list[Path]:
