@@ -1,6 +1,7 @@
 """The board's pins, converters and one-wire sensors: the only file that imports `machine`, `onewire`, `ds18x20`.
 
-Everything is read; the one output is a lamp, used only to blink where config.json is wrong.
+Everything is read; the only outputs are the board's own LED, used to blink where config.json is wrong, and the lamp and
+buzzer that config.json may name. Nothing here controls a pump.
 """
 
 import gc
@@ -52,6 +53,27 @@ class Lamp:
     def put(self, lit):
         if self._pin is not None:
             self._pin.value(1 if lit else 0)
+
+
+class Output:
+    """A lamp or a buzzer: `output` as in settings, or None. Raises SettingsError for a pin that this board lacks."""
+
+    def __init__(self, output):
+        self._pin = None
+        self._is_on = False
+        if output:
+            self._levels = (1 - output["on"], output["on"])
+            try:
+                self._pin = machine.Pin(output["pin"], machine.Pin.OUT)
+                self._pin.value(self._levels[0])
+            except Exception as error:  # ValueError, TypeError or OSError, by port
+                wrong = (output["key"], output["pin"], error)
+                raise SettingsError("config.json: %s is pin %s: give a pin that can be an output (%s)" % wrong)
+
+    def put(self, on):
+        if self._pin is not None and on != self._is_on:
+            self._is_on = on
+            self._pin.value(self._levels[on])
 
 
 def _input(pin, key, pull=True):

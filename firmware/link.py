@@ -35,12 +35,14 @@ class LinkError(OSError):
 
 
 class Link:
-    """run() for ever; `connected`, `turned_ms` (its last sign of life) and `wake` are for the others.
+    """run() for ever; `connected`, `turned_ms` (its last sign of life), `receipt_ms` (the host's) and `wake` are for
+    the others.
 
-    read_epoch_ms: function giving Unix ms or None while the board's clock is not set.
+    read_epoch_ms: function giving Unix ms or None while the board's clock is not set; hear: takes the payload of the
+    alarms' topic, and raises ValueError for one that it cannot read.
     """
 
-    def __init__(self, settings, backlog, clock, boot, read_epoch_ms, folder):
+    def __init__(self, settings, backlog, clock, boot, read_epoch_ms, folder, hear):
         self.connected = False
         self.wake = asyncio.Event()
         self._settings = settings
@@ -49,13 +51,15 @@ class Link:
         self._boot = boot
         self._read_epoch_ms = read_epoch_ms
         self._folder = folder
+        self._hear = hear
+        self._alarms_number = None
         self._wlan = _station_interface() if settings.ssid else None
         self._number = 0
         self._unanswered = []
         self._sync_due_ms = 0
         self._sync_wait_ms = SYNC_RETRY_MS
         self._said = ""
-        self.turned_ms = clock.now_ms()
+        self.turned_ms = self.receipt_ms = clock.now_ms()
         self._take_time()
 
     async def run(self):
@@ -218,6 +222,9 @@ class Link:
             raise LinkError("broker %s turns us away: %s" % (settings.broker_host, why))
         presence = json.dumps({"online": True, "boot": self._boot, "firmware": FIRMWARE})
         await self._write(writer, mqtt.subscribe(settings.topic("receipt"), self._next_number()))
+        if settings.lamp or settings.buzzer:
+            self._alarms_number = self._next_number()
+            await self._write(writer, mqtt.subscribe(settings.alarms_topic, self._alarms_number))
         await self._write(writer, mqtt.publish(settings.topic("presence"), presence, self._next_number(), retain=True))
         self._heard_ms = self._turn()
 
@@ -265,6 +272,9 @@ class Link:
                 elif head >> 4 not in (mqtt.PUBACK, mqtt.SUBACK, mqtt.PINGRESP):
                     raise LinkError("broker sent an unexpected packet 0x%02x" % head)
                 elif head >> 4 == mqtt.SUBACK and body[-1:] == b"\x80":
+                    if body[0] << 8 | body[1] == self._alarms_number:  # readings are worth more than a lamp
+                        self._say("broker refuses the subscription to %s" % self._settings.alarms_topic)
+                        continue
                     raise LinkError("broker refuses the subscription to %s" % self._settings.topic("receipt"))
         except asyncio.CancelledError:
             raise
@@ -279,8 +289,14 @@ class Link:
             try:
                 receipt = json.loads(payload)
                 self._backlog.forget(receipt["boot"], receipt["seq"])
+                self.receipt_ms = self._clock.now_ms()
             except (ValueError, KeyError, TypeError):
                 self._say("a receipt that cannot be read is left unused: %s" % payload[:80])
+        elif topic == self._settings.alarms_topic.encode():
+            try:
+                self._hear(payload)
+            except ValueError as error:
+                self._say("alarms that cannot be read are left unused: %s" % error)
         self.wake.set()
 
     def _next_number(self):

@@ -14,6 +14,7 @@ from station import FIRMWARE, settings
 from station.backlog import Backlog
 from station.clock import Clock
 from station.sampler import Sampler
+from station.signals import Signals
 
 SAMPLING_HANGS_MS = 5_000
 LINK_HANGS_MS = 120_000
@@ -63,7 +64,9 @@ class Station:
         self.backlog = Backlog(
             place + "backlog", boot, self.clock, found.base_name, found.flash_bytes, found.flash_after_ms
         )
-        self.link = Link(found, self.backlog, self.clock, boot, board.epoch_ms, place)
+        self.signals = Signals(found, self.clock)
+        self.lamp, self.buzzer = board.Output(found.lamp), board.Output(found.buzzer)
+        self.link = Link(found, self.backlog, self.clock, boot, board.epoch_ms, place, self.signals.hear)
         self.sampler = Sampler(found, self.clock, boot, self.probe)
         self.sampled_ms = self.clock.now_ms()
         self.said = ""
@@ -79,6 +82,9 @@ class Station:
         packs = self.sampler.poll(self.backlog.away())
         for pack in packs:
             self.backlog.add(pack)
+        lit, sounding = self.signals.poll(self.link.receipt_ms, self.sampler.moved_ms)
+        self.lamp.put(lit)
+        self.buzzer.put(sounding)
         self.backlog.keep(self.link.connected)
         if packs:
             self.link.wake.set()

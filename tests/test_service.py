@@ -177,9 +177,9 @@ def test_a_notice_is_born_with_its_event(tmp_path, standin):
     bench = Bench(tmp_path / "notices", '[notify]\nurls = ["json://127.0.0.1:9/secret", "mailto://127.0.0.1/secret"]')
     bench.arrive(payload(0, {"n": "test/alarm", "vs": "raise"}))
     bench.arrive(payload(1, {"n": "test/alarm", "vs": "clear"}), after_s=20)
-    waiting = bench.store.waiting_sendings(START_S + 100)
-    assert len(waiting) == 4 and len({row["notice"] for row in waiting}) == 2
-    assert "secret" not in str(waiting) and "pump-stopped!" in waiting[0]["title"]
+    raised, over = bench.store.notices_to_plan()
+    assert (raised["change"], over["change"]) == ("raised", "cleared") and over["id"] == f"{over['id'][:-5]}-over"
+    assert raised["stage"] == "new" and "pump-stopped!" in bench.store.notices()[1]["title"]
     assert [line["change"] for line in bench.events("alarm")] == ["raised", "cleared"]
     assert bench.intake.alarms == []
 

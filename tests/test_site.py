@@ -71,6 +71,23 @@ port = 8420
 
 [notify]
 urls = ["json://127.0.0.1:9/well-kept"]
+escalate_after_min = 15.0
+heartbeat_url = "https://watch.example/well-kept"
+
+[[person]]
+name = "anna"
+urls = ["json://127.0.0.1:9/well-kept"]
+wakes = "06:30"
+sleeps = "22:15"
+daily_word = "07:15"
+
+[[person]]
+name = "ben"
+order = 2
+sms = "+351912345678"
+
+[sms]
+device = "/dev/ttyUSB0"
 """
 
 LEAST = """
@@ -147,6 +164,17 @@ def test_cut_off_follows_the_nominal_voltage(tmp_path):
         ("warmest_c = 28.0", "warmest_c = 7.0", "sump.coldest_c: found 8; less than warmest_c = 7 would do"),
         ('root = "barreltide"', 'root = "a/#"', "broker.root: found 'a/#'; topic levels joined by /"),
         ("port = 8420", "port = 84200", "web.port: found 84200; 65535 or less would do"),
+        ('wakes = "06:30"', 'wakes = "6:30"', "person[1].wakes: found '6:30'; an hour like 07:00 would do"),
+        ('sleeps = "22:15"', 'sleeps = "24:00"', "person[1].sleeps: found '24:00'; an hour like 07:00 would do"),
+        ("order = 2", "order = 0", "person[2].order: found 0; 1 or more would do"),
+        ('name = "ben"', 'name = "anna"', "person[2].name: found 'anna' a second time"),
+        ("daily_word", "dayly_word", "person[1].dayly_word: no such key; did you mean daily_word?"),
+        ("[sms]\ndevice", "[smss]\ndevice", "smss: no such key; did you mean sms?"),
+        ('[sms]\ndevice = "/dev/ttyUSB0"', "", "person[2].sms: needs a modem; [sms] with its device would do"),
+        ('device = "/dev/ttyUSB0"', "", "sms.device: is missing; the modem, like device = "),
+        ("escalate_after_min = 15.0", "escalate_after_min = 0", "escalate_after_min: found 0; 1.0 or more would do"),
+        ('"+351912345678"', '"0912345678"', "person[2].sms: found '(not shown)'; a number with its country's, like +351"),
+        ('"https://watch', '"ftp://watch', "notify.heartbeat_url: found '(not shown)'; an address like https://"),
         ("[site]", "[sit", "is no TOML: "),
         ("[battery]", "[[battery]]", "battery: found a list of 1; a table would do"),
         ("[[station]]", "[station]", "station: found a table; a list would do"),
@@ -160,12 +188,32 @@ def test_each_mistake_gets_one_line(tmp_path, old, new, line):
     assert "\n" not in str(error.value)
 
 
-@pytest.mark.parametrize(("old", "new"), [('"well-kept"', "77001"), ('"json://127.0.0.1:9/well-kept"', "77001")])
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"well-kept"', "77001"),
+        ('urls = ["json://127.0.0.1:9/well-kept"]', "urls = [77001]"),
+        ('"https://watch.example/well-kept"', "77001"),
+        ('"+351912345678"', "77001"),
+    ],
+)
 def test_a_secret_is_not_shown(tmp_path, old, new):
-    with pytest.raises(SiteError) as error:
-        load(written(tmp_path, FULL.replace(old, new, 1)))
-    assert "77001" not in str(error.value) and "text in quotes would do" in str(error.value)
-    assert "well-kept" not in repr(load(written(tmp_path, FULL)))
+    assert old in FULL
+    for place in range(FULL.count(old)):
+        parts = FULL.split(old)
+        text = old.join(parts[: place + 1]) + new + old.join(parts[place + 1 :])
+        with pytest.raises(SiteError) as error:
+            load(written(tmp_path, text))
+        assert "77001" not in str(error.value) and "text in quotes would do" in str(error.value)
+    shown = repr(load(written(tmp_path, FULL)))
+    assert "well-kept" not in shown and "+351912345678" not in shown
+
+
+def test_a_person_has_waking_hours_and_is_asked_first_unless_told_otherwise(tmp_path):
+    anna, ben = load(written(tmp_path, FULL)).persons
+    assert (anna.wakes, anna.sleeps, anna.order, anna.daily_word) == ("06:30", "22:15", 1, "07:15")
+    assert (ben.wakes, ben.sleeps, ben.order, ben.daily_word, ben.urls) == ("07:00", "22:00", 2, None, [])
+    assert load(written(tmp_path, LEAST)).persons == []
 
 
 def test_files_that_cannot_be_read(tmp_path):

@@ -11,8 +11,9 @@ import threading
 import pytest
 
 from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
+from barreltide.outbox import Answer, Notice
 from barreltide.store import (
-    MOST_REFUSED, Arrival, Notice, Refused, Snapshot, Store, StoreError, Work, squeeze, unsqueeze,
+    MOST_REFUSED, Arrival, Refused, Snapshot, Store, StoreError, Work, squeeze, unsqueeze,
 )  # fmt: skip
 
 PAYLOAD = (
@@ -120,37 +121,87 @@ def test_standing_alarms_and_cycle_numbers(store):
 
 def test_the_outbox(store):
     notices = [
-        Notice(f"n{number}", number, 100.0 + number, "pump-stopped", "pump", priority, "title", "body")
-        for number, priority in enumerate(["soon", "urgent", "soon"])
+        Notice(f"n{number}", number, 100.0 + number, "pump-stopped", subject, priority, "title", "body")
+        for number, (subject, priority) in enumerate([("pump", "soon"), ("pump", "urgent"), ("other", "soon")])
     ]
-    store.commit(
-        Work(
-            events=[(store.next_event(), None, alarm("raised", 100.0))],
-            notices=notices,
-            channels=["1 json", "2 mailto"],
-        )
-    )
-    assert store.waiting_sendings(99.0) == []
-    waiting = store.waiting_sendings(200.0)
-    assert [(row["notice"], row["channel"]) for row in waiting][:2] == [("n1", "1 json"), ("n1", "2 mailto")], (
-        "urgent ones first"
-    )
-    store.mark_sent("n1", "1 json", 150.0)
-    store.mark_failed("n1", "2 mailto", 300.0, "no answer")
-    store.mark_failed("n0", "1 json", None, "gone")
-    assert {(row["notice"], row["channel"]) for row in store.waiting_sendings(200.0)} == {
-        ("n0", "2 mailto"),
-        ("n2", "1 json"),
-        ("n2", "2 mailto"),
-    }
-    assert store.waiting_sendings(300.0)[0]["tries"] == 1
+    work = Work(events=[(store.next_event(), None, alarm("raised", 100.0))], notices=notices)
+    store.commit(work)
+    planned = store.notices_to_plan()
+    assert [(row["id"], row["stage"], row["sendings"]) for row in planned] == [
+        ("n0", "new", []), ("n1", "new", []), ("n2", "new", [])]  # fmt: skip
+    assert not store.is_newest(planned[0]["number"], "pump-stopped", "pump")
+    assert store.is_newest(planned[1]["number"], "pump-stopped", "pump")
+    store.carry_out("n0", "done", ["1 json", "2 mailto"], [], [], 100.0)
+    store.carry_out("n1", "open", ["2 mailto", "1 json"], [], [("n0", "2 mailto")], 100.0)
+    assert [(row["id"], row["stage"]) for row in store.notices_to_plan()] == [("n1", "open"), ("n2", "new")]
+    assert [row["channel"] for row in store.told_before(planned[1]["number"], "pump-stopped", "pump")] == [
+        "1 json", "2 mailto"], "of the notice before it"  # fmt: skip
+    assert sorted(store.waiting_channels()) == ["1 json", "2 mailto"]
+    assert [row["notice"] for row in store.waiting(["1 json", "2 mailto"])] == ["n0", "n1", "n1"], "in their order"
+    store.mark_sent([("n0", "1 json"), ("n1", "1 json")], 150.0)
+    store.mark_failed([("n1", "2 mailto", 300.0)], "no answer")
+    assert store.waiting(["1 json"]) == [] and store.waiting(["2 mailto"])[0]["tries"] == 1
+    assert store.messages_since("1 json", 149.0) == 1, "two notices in one message"
+    store.mark_failed([("n1", "2 mailto", None)], "gone")
     shown = {row["id"]: row["sendings"] for row in store.notices()}
-    assert shown["n1"][0] == {"channel": "1 json", "state": "sent", "tries": 1, "sent_s": 150.0, "error": None}
-    assert shown["n0"][0]["state"] == "given-up" and store.counts()["given_up"] == 1
-    store.commit(
-        Work(events=[(store.next_event(), None, alarm("raised", 101.0))], notices=notices, channels=["1 json"])
-    )
+    assert shown["n1"][0] == {
+        "channel": "1 json", "state": "sent", "tries": 1, "told": 1, "sent_s": 150.0, "error": None}  # fmt: skip
+    assert [row["state"] for row in shown["n0"]] == ["sent", "passed"]
+    assert shown["n1"][1]["state"] == "given-up" and store.counts()["given_up"] == 1
+    store.carry_out("n1", "open", [], ["1 json", "2 mailto"], [], 200.0)
+    assert [(row["channel"], row["told"]) for row in store.waiting(["1 json", "2 mailto"])] == [("1 json", 1)]
+    store.commit(Work(answers=[Answer("pump-stopped", "pump", 210.0)]))
+    assert {row["id"]: row["answered_s"] for row in store.notices()} == {"n0": None, "n1": 210.0, "n2": None}
+    store.commit(Work(events=[(store.next_event(), None, alarm("raised", 101.0))], notices=notices))
     assert store.notices()[0]["id"] == "n2" and len(store.notices()) == 3, "the same id is the same notice"
+
+
+def test_a_store_of_before_the_stages_asks_nobody_anew(tmp_path):
+    path = tmp_path / "old.db"
+    old = sqlite3.connect(path)
+    for statement in OLD_OUTBOX:
+        old.execute(statement)
+    old.commit()
+    old.close()
+    store = Store(path)
+    assert store.notices_to_plan() == []
+    assert [(row["id"], row["change"]) for row in store.notices()] == [("a-over", "cleared"), ("a", "raised")]
+    assert [(row["notice"], row["told"]) for row in store.waiting(["1 json"])] == [("a-over", 0)]
+    store.close()
+
+
+OLD_OUTBOX = (
+    "CREATE TABLE _sqlite_migrations (migration_set TEXT, name TEXT, applied_at TEXT)",
+    "CREATE TABLE arrivals (id INTEGER PRIMARY KEY, received_s REAL NOT NULL, kind TEXT NOT NULL, station TEXT,"
+    " boot INTEGER, seq INTEGER, payload BLOB)",
+    "CREATE TABLE series (id INTEGER PRIMARY KEY, station TEXT NOT NULL, name TEXT NOT NULL, unit TEXT)",
+    "CREATE TABLE events (id INTEGER PRIMARY KEY, arrival INTEGER, time_s REAL NOT NULL, kind TEXT NOT NULL,"
+    " subject TEXT, body TEXT NOT NULL)",
+    "CREATE TABLE notices (id TEXT PRIMARY KEY, event INTEGER, created_s REAL NOT NULL, alarm TEXT NOT NULL,"
+    " subject TEXT NOT NULL, priority TEXT NOT NULL, title TEXT NOT NULL, body TEXT NOT NULL)",
+    "CREATE TABLE sendings (notice TEXT NOT NULL REFERENCES notices (id), channel TEXT NOT NULL,"
+    " state TEXT NOT NULL, tries INTEGER NOT NULL, next_try_s REAL NOT NULL, sent_s REAL, error TEXT,"
+    " PRIMARY KEY (notice, channel))",
+    "INSERT INTO _sqlite_migrations VALUES ('barreltide', 'first_tables', '2026-01-01')",
+    "INSERT INTO notices VALUES ('a', 1, 10, 'pump-stopped', 'pump', 'urgent', 't', 'b'),"
+    " ('a-over', 2, 20, 'pump-stopped', 'pump', 'urgent', 't', 'b')",
+    "INSERT INTO sendings VALUES ('a', '1 json', 'sent', 1, 10, 11, NULL), ('a-over', '1 json', 'waiting', 0, 20, NULL,"
+    " NULL)",
+)
+
+
+def test_phones_come_and_go_and_are_few(store, monkeypatch):
+    first = {"endpoint": "https://push.example/1", "keys": {"p256dh": "a", "auth": "b"}}
+    one = store.add_phone("anna", first, 1.0)
+    two = store.add_phone(None, first | {"endpoint": "https://push.example/2"}, 2.0)
+    assert store.add_phone(None, first, 3.0) == one and two != one, "the same phone again"
+    assert [(row["id"], row["person"]) for row in store.phones()] == [(one, None), (two, None)]
+    store.remove_phone(two)
+    third = store.add_phone(None, first | {"endpoint": "https://push.example/3"}, 4.0)
+    assert third not in (one, two), "a number once given is never another phone's"
+    monkeypatch.setattr("barreltide.outbox.MOST_SUBSCRIPTIONS", 2)
+    assert store.add_phone(None, first | {"endpoint": "https://push.example/4"}, 5.0) is None
+    assert store.add_phone("anna", first, 6.0) == one and store.phones()[0]["subscription"] == first
 
 
 def test_what_is_refused_is_bounded_and_counted(store):

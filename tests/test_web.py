@@ -109,6 +109,13 @@ class Running:
             raise self.answer
         return grower.read(Topics.of_site(self.site), payload, self.now_s)
 
+    @property
+    def phones(self) -> Running:
+        return self
+
+    def public_key(self) -> str:
+        return "our-key"
+
     def get(self, path: str, status_code: int = 200, **parameters: object) -> dict:
         answer = self.client.get(path, params=parameters or None)
         assert answer.status_code == status_code, answer.text
@@ -150,9 +157,9 @@ def fill(store: Store) -> None:
     )
     work.events += [(store.next_event(), None, night), (store.next_event(), None, raised)]
     work.notices = [Notice("n1", 12, NOW_S - 600, "pump-stopped", "pump", "urgent", "title", "body")]
-    work.channels = ["1 json"]
     work.refused = [Refused(NOW_S - 50, "barreltide/quince-yard/barrels/readings", "is no JSON", b"{<b>")]
     store.commit(work)
+    store.carry_out("n1", "done", ["1 json"], [], [], NOW_S - 600)
 
 
 def test_health_tells_the_last_reading_and_what_is_wrong(served):
@@ -204,7 +211,9 @@ def test_the_store_s_answers(served):
     refused = served.get("api/refused")
     assert refused["total"] == 1 and refused["refused"][0]["reason"] == "is no JSON"
     (notice,) = served.get("api/notices")["notices"]
-    assert notice["sendings"] == [{"channel": "1 json", "state": "waiting", "tries": 0, "sent_s": None, "error": None}]
+    assert notice["sendings"] == [
+        {"channel": "1 json", "state": "waiting", "tries": 0, "told": 0, "sent_s": None, "error": None}
+    ]
 
 
 def test_readings_page_back_from_the_newest_until_all_are_seen(served):
@@ -272,8 +281,11 @@ def test_the_answers_are_described(served):
             "notices",
             "refused",
             "grower",
+            "push/key",
+            "push/phones",
         )
     }
+    assert set(described["paths"].pop("/api/push/phones")) == {"post"}
     assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
     for path, methods in described["paths"].items():
         answer = methods["get"]["responses"]["200"]["content"]["application/json"]["schema"]["$ref"].rsplit("/", 1)[-1]

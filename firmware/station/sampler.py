@@ -54,6 +54,7 @@ class Sampler:
         self._next_repeat_ms = now_ms
         self._closed_ms = now_ms
         self._changed = False
+        self.moved_ms = now_ms  # when a bed's float last moved
 
     def poll(self, away=False):
         """away: the host has not been heard for a while. Returns a list of packs (see pack.py)."""
@@ -106,6 +107,8 @@ class Sampler:
             if changed_ms is not None:
                 self._note(changed_ms, switch.name, switch.wet)
                 self._changed = True
+                if switch.name[:5] != "sump/":
+                    self.moved_ms = changed_ms
 
     def _poll_analogue(self, now_ms, away):
         if now_ms >= self._next_burst_ms:

@@ -110,6 +110,10 @@ def _name(table, key):
 class Settings:
     """What config.json says, checked, with defaults filled in; times in ms. Attributes are set by read()."""
 
+    @property
+    def alarms_topic(self):
+        return "%s/%s/alarms" % (self.root, self.site)
+
     def topic(self, kind):
         return "%s/%s/%s/%s" % (self.root, self.site, self.station, kind)
 
@@ -140,6 +144,7 @@ def read(data):
     _read_currents(settings, top, tables)
     _read_floats(settings, top, tables)
     _read_thermometers(settings, top, tables)
+    _read_signals(settings, top, tables)
     _read_rhythm(settings, top)
     _refuse_shared_pins(settings)
     unknown = [path for table in tables for path in table.unknown()]
@@ -285,6 +290,19 @@ def _read_thermometers(settings, top, tables):
         settings.thermometers.append(found)
 
 
+def _read_signals(settings, top, tables):
+    """Lamp and buzzer: outputs, None where there is none; on: the pin's level while it shines or sounds."""
+    for key in ("lamp", "buzzer"):
+        table = top.table(key)
+        found = None
+        if table:
+            tables.append(table)
+            found = {"key": table.path("pin"), "pin": table.pin(), "on": table.whole("on", 0, 1, 1)}
+        setattr(settings, key, found)
+    settings.host_silent_ms = int(top.number("host_silent_s", 60, 86_400, 600) * 1000)
+    settings.still_ms = int(top.number("still_s", 0, 86_400, 1800) * 1000)
+
+
 def _read_rhythm(settings, top):
     settings.sample_ms = int(top.number("sample_s", 1, 300, 5) * 1000)
     settings.publish_ms = int(top.number("publish_s", 1, 300, 15) * 1000)
@@ -305,6 +323,7 @@ def _refuse_shared_pins(settings):
     uses += [(pin, "1-wire") for pin in sorted({t["pin"] for t in settings.thermometers})]
     if settings.battery and "pin" in settings.battery:
         uses.append((settings.battery["pin"], "battery"))
+    uses += [(output["pin"], name) for name, output in (("lamp", settings.lamp), ("buzzer", settings.buzzer)) if output]
     buses = settings.currents + ([settings.battery] if settings.battery and "scl" in settings.battery else [])
     uses += sorted({(sensor[wire], wire) for sensor in buses for wire in ("scl", "sda")})
     for pin, use in uses:

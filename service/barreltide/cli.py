@@ -105,7 +105,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     rest.add_argument("--minutes", metavar="N", type=float, help="so long, instead of what is safe for the fish")
     answers = (alarms, acknowledge, shelve, aside, unshelve, maintenance)
-    for sub in (serve, replay, export, nights, rest, *answers):
+    notices = command("notify", _notify, "Send a test through every notice channel and print each one's answer.")
+    notices.add_argument("--test", action="store_true", required=True, help="send it; the only thing that there is")
+    for sub in (serve, replay, export, nights, rest, notices, *answers):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", _demo, "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")
@@ -273,6 +275,17 @@ def _nights(options: argparse.Namespace) -> int:
     except StoreError as error:
         return _fail(error)
     return 0
+
+
+def _notify(options: argparse.Namespace) -> int:
+    site = load(options.site)
+    from . import notify_test
+    from .store import StoreError
+
+    try:
+        return 0 if notify_test.run(site, lambda line: print(line, flush=True)) else 1
+    except StoreError as error:
+        return _fail(error)
 
 
 def _rest_test(options: argparse.Namespace) -> int:

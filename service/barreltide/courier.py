@@ -29,27 +29,30 @@ def send(
     body: str,
     kind: str = "warning",
     *,
+    key: str = "",
     timeout_s: float = SEND_TIMEOUT_S,
     stop: Event | None = None,
 ) -> str | None:
     """Send one notice; None when the channel took it, otherwise the reason in one line without secrets.
 
-    kind: "info", "success", "warning" or "failure". timeout_s: seconds before the child is killed; once `stop` is set
-    it has STOP_GRACE_S more at most.
+    kind: "info", "success", "warning" or "failure"; key: the same for all that is about one thing, so that mail of it
+    is shown together. timeout_s: seconds before the child is killed; once `stop` is set it has STOP_GRACE_S more at
+    most.
     """
-    job = {"url": url, "title": title, "body": body, "kind": kind}
-    answer = _run(job, timeout_s, stop)
+    job = {"url": url, "title": title, "body": body, "kind": kind, "key": key}
+    answer = run(job, timeout_s, stop)
     return None if answer.get("ok") is True else str(answer.get("error") or "no reason given")[:ERROR_CHARACTERS]
 
 
-def check(urls: list[str], timeout_s: float = CHECK_TIMEOUT_S) -> list[str]:
-    """One line for each URL of `[notify] urls` that no channel understands, naming its place and schema only."""
+def check(urls: list[str], places: list[str] | None = None, timeout_s: float = CHECK_TIMEOUT_S) -> list[str]:
+    """One line for each URL that no channel understands, naming its place in the site file and its schema only."""
     if not urls:
         return []
-    answer = _run({"check": list(urls)}, timeout_s, None)
+    places = places or [f"[notify] urls, number {number}" for number in range(1, len(urls) + 1)]
+    answer = run({"check": list(urls), "places": places}, timeout_s, None)
     wrong = answer.get("wrong")
     if not isinstance(wrong, list):
-        return [f"[notify] urls could not be checked: {answer.get('error', 'no reason given')}"]
+        return [f"the notice channels could not be checked: {answer.get('error', 'no reason given')}"]
     return [str(line) for line in wrong]
 
 
@@ -71,7 +74,7 @@ def redact(text: str, url: str) -> str:
     return " ".join(text.split())[:ERROR_CHARACTERS]
 
 
-def _run(job: dict, timeout_s: float, stop: Event | None) -> dict:
+def run(job: dict, timeout_s: float, stop: Event | None) -> dict:
     """The child's answer, or {"ok": False, "error": why there is none}."""
     try:
         child = subprocess.Popen(
@@ -137,6 +140,10 @@ def _send(job: dict) -> dict:
     channels = apprise.Apprise(asset=asset)
     if not channels.add(job["url"]):
         return {"ok": False, "error": f"no channel understands this {label(job['url'])} URL"}
+    if job["key"] and label(job["url"]) in ("mailto", "mailtos"):
+        for channel in channels:  # RFC 5322, 3.6.4: letters that refer to the same one are of one thread
+            thread = f"<{job['key']}@barreltide.invalid>"
+            channel.headers.update({"In-Reply-To": thread, "References": thread})
     try:
         taken = channels.notify(
             body=job["body"], title=job["title"], notify_type=job["kind"], body_format=apprise.NotifyFormat.TEXT
@@ -148,7 +155,7 @@ def _send(job: dict) -> dict:
     return {"ok": False, "error": redact(said[-1] if said else "the channel refused", job["url"])}
 
 
-def _check(urls: list[str]) -> dict:
+def _check(urls: list[str], places: list[str]) -> dict:
     import difflib
 
     apprise, asset, _ = _load()
@@ -158,10 +165,10 @@ def _check(urls: list[str]) -> dict:
         for schema in (*(plugin["protocols"] or ()), *(plugin["secure_protocols"] or ()))
     }
     wrong = []
-    for number, url in enumerate(urls, 1):
+    for where, url in zip(places, urls, strict=True):
         if apprise.Apprise(asset=asset).add(url):
             continue
-        where, schema = f"[notify] urls, number {number}", label(url)
+        schema = label(url)
         if schema == "no schema":
             wrong.append(f"{where}: has no schema; a channel is written like mailto://… or json://…")
         elif schema in known:
@@ -183,7 +190,14 @@ def main() -> None:
     job = json.load(sys.stdin)
     # A channel that prints must not garble the answer.
     answer_to, sys.stdout = sys.stdout, open(os.devnull, "w")
-    answer = _check(job["check"]) if "check" in job else _send(job)
+    if "check" in job:
+        answer = _check(job["check"], job["places"])
+    elif "push" in job or "push-keys" in job:
+        from . import push
+
+        answer = push.deliver(job) if "push" in job else push.make_keys(job["push-keys"])
+    else:
+        answer = _send(job)
     print(json.dumps(answer), file=answer_to, flush=True)
     # A channel's left-over thread must not hold up the end.
     os._exit(0)

@@ -1,8 +1,9 @@
-"""Takes notices out of the durable outbox to the grower's phone.
+"""Takes notices out of the durable outbox to people's phones.
 
-A notice and its sendings (one for each channel) are written in the transaction of the event that caused them; here
-they are only drained. A sending is marked after the channel took it, so a crash in between sends it again, under the
-same notice id, and never loses it. Each channel has a thread of its own: one that hangs holds up no other.
+A notice is written in the transaction of the event that caused it. Here it is planned (rounds.py: whom to ask, again,
+or next) and sent, a thread for each channel, so that one that hangs holds up no other. A sending is marked after the
+channel took it: a crash in between sends it again, under the same notice id, and never loses it. What waits for a
+channel goes out as one message, in order: a channel that was dead for a day gets one, not forty.
 """
 
 from __future__ import annotations
@@ -10,175 +11,253 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
-from datetime import datetime
-from zoneinfo import ZoneInfo
+from collections.abc import Callable, Mapping
+from typing import Any
 
-from . import courier
-from .core.event import AlarmChanged
+from . import courier, rounds
+from .people import People, Way
 from .store import Store
+from .wording import Letter, letter
 
 BACKOFF_S = (30, 60, 120, 300, 600, 900)
-GIVE_UP_S = 24 * 3600
+GIVE_UP_S = 3 * 86_400
 LOOK_AGAIN_S = 10
-TITLE_CHARACTERS = 120
-LINE_CHARACTERS = 600
-FAR_FUTURE_S = 2.0**53
-MOST_WAITING = 10_000
+HOUR_S = 3600.0
+MOST_AN_HOUR = 6  # messages to one channel; what is beyond waits, and goes together
+MOST_URGENT_AN_HOUR = 12  # so many, where something urgent is among them that was not told yet
 
 log = logging.getLogger("barreltide.notify")
 
-_CALLS = {"urgent": "Go now", "soon": "Today", "note": "Next visit"}
-_ORDER = {"urgent": 0, "soon": 1, "note": 2}
-_KINDS = {"urgent": "failure", "soon": "warning", "note": "info"}
+Sender = Callable[[Way, Letter, threading.Event], str | None]  # None: taken; else why not, in one line without secrets
 
 
 class NotifyError(Exception):
-    """`[notify]` is wrong; the text is one line without secrets."""
+    """`[notify]` or a `[[person]]` is wrong; the text is one line without secrets."""
 
 
-def check(urls: list[str]) -> None:
+class Gone(str):
+    """Why a channel will never take anything again: its phone is forgotten."""
+
+
+def check(people: People) -> None:
     """Raises NotifyError for the first URL that no channel understands. Takes a second: for the service's start."""
-    wrong = courier.check(urls)
+    urls = [way for way in people.ways if way.kind == "url"]
+    wrong = courier.check([way.address for way in urls], [_place(way) for way in urls])
     if wrong:
         raise NotifyError(wrong[0] + (f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""))
 
 
-def channels(urls: list[str]) -> dict[str, str]:
-    """The channels of `[notify] urls` by the name that the store and the pages may show: {"1 mailto": url}."""
-    return {f"{number} {courier.label(url)}": url for number, url in enumerate(urls, 1)}
+def _place(way: Way) -> str:
+    words = way.channel.split()
+    return f"[notify] urls, number {words[0]}" if way.person is None else f"person {words[0]}, urls number {words[1]}"
 
 
-def compose(
-    event: AlarmChanged, garden: str, time_zone: str, consequence: str = "", action: str = ""
-) -> tuple[str, str]:
-    """Title and body of the notice of an alarm, for a phone read in the dark.
+def url_sender(timeout_s: float = courier.SEND_TIMEOUT_S) -> Sender:
+    def send(way: Way, message: Letter, stop: threading.Event) -> str | None:
+        return courier.send(
+            way.address, message.title, message.body, message.kind, key=message.key, timeout_s=timeout_s, stop=stop
+        )
 
-    The title says how soon to go and what happened: the first sentence of the message. The body gives the rest, then
-    what it means, what to do, and since when, in the garden's own time. garden: the site's name; consequence, action:
-    the alarm's own, whether the message holds them already or not.
-    """
-    message = event.message.replace(consequence, "").replace(action, "").strip()
-    what, _, rest = message.partition(". ")
-    call = "" if event.change == "cleared" else f"{_CALLS.get(event.priority, event.priority)}. "
-    title = _cut(f"{garden}: {call}{what.rstrip('.')}.", TITLE_CHARACTERS)
-    lines = [message if title.endswith("…") else rest.strip()]
-    if event.change != "cleared":
-        lines += [consequence, action and f"What to do: {action}"]
-    since, told = (datetime.fromtimestamp(t, ZoneInfo(time_zone)) for t in (event.since, event.time))
-    lines.append(f"Since {since:%a %H:%M}, told {told:%a %H:%M}.")
-    return title, "\n".join(_cut(line, LINE_CHARACTERS) for line in lines if line)
-
-
-def _cut(text: str, characters: int) -> str:
-    return text if len(text) <= characters else text[: characters - 1] + "…"
+    return send
 
 
 def next_try_s(tries: int, now_s: float, created_s: float) -> float | None:
-    """When to try again after `tries` failures; None when the notice is a day old and has been tried enough."""
+    """When to try again after `tries` failures; None when the notice is days old and has been tried enough."""
     if now_s - created_s >= GIVE_UP_S:
         return None
     return now_s + BACKOFF_S[min(max(tries, 1), len(BACKOFF_S)) - 1]
 
 
-def due(sending: dict, now_s: float) -> bool:
+def due(sending: dict[str, Any], now_s: float) -> bool:
     """Whether its hour has come. A next try beyond the longest wait was set before the clock was put back: due too."""
     return sending["tries"] == 0 or not now_s < sending["next_try_s"] <= now_s + BACKOFF_S[-1]
 
 
 class Notifier:
-    """Drains the store's outbox, a thread for each channel of `urls`; now: the host's clock, Unix seconds."""
+    """Drains the store's outbox. garden: the site's name; now: the host's clock, Unix seconds; senders: by the kind of
+    way; link: (alarm, subject, raised_s, person) to what the message ends with, for who may answer by a tap."""
 
     def __init__(
-        self, urls: list[str], store: Store, now: Callable[[], float] = time.time,
-        timeout_s: float = courier.SEND_TIMEOUT_S,
+        self, people: People, store: Store, garden: str = "", now: Callable[[], float] = time.time,
+        senders: Mapping[str, Sender] | None = None, link: Callable[[str, str, float, str], str] | None = None,
     ) -> None:  # fmt: skip
-        self._urls = channels(urls)
-        self._timeout_s = timeout_s
-        self._store = store
-        self._now = now
+        self.people = people
+        self._store, self._garden, self._now, self._link = store, garden, now, link
+        self._senders = {"url": url_sender(), **(senders or {})}
         self._stop = threading.Event()
-        self._wakes = {channel: threading.Event() for channel in self._urls}
+        self._look = threading.Event()
+        self._outbox = threading.RLock()  # what is planned and what is taken up are decided one after the other
+        self._flying: set[tuple[str, str]] = set()
+        self._pause_s: dict[str, float] = {}
+        self._wakes: dict[str, threading.Event] = {}
         self._threads: list[threading.Thread] = []
-        self._states: dict[str, dict] = {
-            channel: {"channel": channel, "last_sent_s": None, "failing_since_s": None, "error": None}
-            for channel in self._urls
-        }
+        self._ways: dict[str, Way] = {}
+        self._states: dict[str, dict[str, Any]] = {}
+        self.chores: list[Callable[[], None]] = []  # looked after before each planning
+        self._know_ways()
 
     def start(self) -> None:
-        for channel in self._urls:
-            thread = threading.Thread(target=self._drain, args=(channel,), name=f"notify {channel}", daemon=True)
-            self._threads.append(thread)
-            thread.start()
+        self._threads.append(threading.Thread(target=self._go_round, name="notify", daemon=True))
+        self._threads[0].start()
 
     def wake(self) -> None:
-        """A notice was committed: look now."""
-        for wake in self._wakes.values():
-            wake.set()
+        """A notice or an answer was committed, or a phone has come: look now."""
+        self._look.set()
 
     def stop(self) -> None:
         """End within a few seconds; what was not sent stays in the outbox."""
         self._stop.set()
-        self.wake()
+        for wake in (self._look, *list(self._wakes.values())):
+            wake.set()
         for thread in self._threads:
             thread.join(courier.STOP_GRACE_S + 1)
 
-    def health(self) -> list[dict]:
+    def health(self) -> list[dict[str, Any]]:
         """Each channel's last success and, while it fails, since when and why (times in Unix seconds)."""
-        return [dict(state) for state in self._states.values()]
+        return [dict(self._states[channel]) for channel in list(self._ways)]
+
+    # Planning.
+
+    def _go_round(self) -> None:
+        told = ""
+        while not self._stop.is_set():
+            self._look.clear()
+            try:
+                for chore in self.chores:
+                    chore()
+                self.plan()
+                told = ""
+            except Exception as error:  # the outbox must outlive a full disk or a locked store
+                told = self._complain(error, told)
+            for channel in set(self._ways) - set(self._wakes):
+                self._wakes[channel] = threading.Event()
+                thread = threading.Thread(target=self._drain, args=(channel,), name=f"notify {channel}", daemon=True)
+                self._threads.append(thread)
+                thread.start()
+            self._look.wait(LOOK_AGAIN_S)
+        self._store.close()
+
+    def plan(self) -> None:
+        """Decide about every notice that is new or open, and wake the channels that got something to do."""
+        self._know_ways()
+        ways, woken = list(self._ways.values()), False
+        with self._outbox:
+            for notice in self._store.notices_to_plan():
+                about = notice["number"], notice["alarm"], notice["subject"]
+                before = [] if notice["change"] == "raised" else self._store.told_before(*about)
+                newest = self._store.is_newest(*about)
+                step = rounds.plan(notice, before, newest, self.people, ways, self._now(), frozenset(self._flying))
+                if not step.is_idle(notice["stage"]):
+                    self._store.carry_out(notice["id"], *step, self._now())
+                    woken = True
+        if woken:
+            for wake in list(self._wakes.values()):
+                wake.set()
+
+    def _know_ways(self) -> None:
+        ways = self.people.with_phones(self._store.phones())
+        for way in ways:
+            self._states.setdefault(
+                way.channel, {"channel": way.channel, "last_sent_s": None, "failing_since_s": None, "error": None}
+            )
+        self._ways = {way.channel: way for way in ways}
+
+    # Sending.
 
     def _drain(self, channel: str) -> None:
         told = ""
-        while not self._stop.is_set():
+        while not self._stop.is_set() and channel in self._ways:
             self._wakes[channel].clear()
             try:
-                again = self._send_next(channel)
+                again = self.send_next(channel)
                 told = ""
-            except Exception as error:  # the outbox must outlive a full disk or a locked store
-                if (line := f"{type(error).__name__}: {error}") != told:
-                    log.error("notices wait: the outbox cannot be read or marked (%s)", line)
-                    told = line
+            except Exception as error:
+                told = self._complain(error, told)
                 again = False
             if not again:
                 self._wakes[channel].wait(LOOK_AGAIN_S)
+        self._wakes.pop(channel, None)
         self._store.close()
 
-    def _send_next(self, channel: str) -> bool:
-        """Send this channel's most pressing sending that is due; False when there was none."""
-        waiting = [s for s in self._store.waiting_sendings(FAR_FUTURE_S, MOST_WAITING) if self._mine(s, channel)]
-        if not waiting:
+    def send_next(self, channel: str) -> bool:
+        """Send all that waits for this channel in one message, if it is time; False when there was nothing."""
+        with self._outbox:
+            way, rows = self._ways[channel], self._taken_up(channel)
+            flying = {(row["notice"], row["channel"]) for row in rows}
+            self._flying |= flying
+        if not rows:
             return False
-        sending = min(waiting, key=lambda s: (_ORDER.get(s["priority"], 3), s["created_s"]))
-        error = courier.send(
-            self._urls[channel],
-            sending["title"],
-            f"{sending['body']}\nNotice {sending['notice']}",
-            _KINDS.get(sending["priority"], "info"),
-            timeout_s=self._timeout_s,
-            stop=self._stop,
-        )
-        if error is not None and self._stop.is_set():
-            return False  # cut short by us: no failure of the channel's
-        self._mark(sending, channel, error)
+        try:
+            message = self._message(way, rows)
+            try:
+                error = self._senders[way.kind](way, message, self._stop)
+            except Exception as choked:  # a sender's own bug must still become a reason, and be tried again later
+                error = f"{type(choked).__name__} in sending"
+                log.exception("channel %s failed", channel)
+            if error is not None and self._stop.is_set():
+                return False  # cut short by us: no failure of the channel's
+            self._mark(way, rows, error)
+        finally:
+            with self._outbox:
+                self._flying -= flying
         return True
 
-    def _mine(self, sending: dict, channel: str) -> bool:
-        # What was meant for a channel since taken out of the site file goes by the first one left: late beats never.
-        first = channel == next(iter(self._urls))
-        meant = sending["channel"] == channel or (first and sending["channel"] not in self._urls)
-        return meant and due(sending, self._now())
+    def _taken_up(self, channel: str) -> list[dict[str, Any]]:
+        now_s, way = self._now(), self._ways[channel]
+        if 0 < self._pause_s.get(channel, 0.0) - now_s <= BACKOFF_S[0]:
+            return []
+        names = [channel] + [name for name in self._store.waiting_channels() if self._heir(name) == channel]
+        awake = self.people.is_awake(way.person, now_s)
+        rows = [
+            row for row in self._store.waiting(names)
+            if awake or row["priority"] == "urgent" or row["change"] == "word"
+        ]  # fmt: skip
+        alarms = [row for row in rows if row["change"] != "word"]  # a word is whole only by itself
+        rows = alarms if any(due(row, now_s) for row in alarms) else [row for row in rows if row["change"] == "word"]
+        if not any(due(row, now_s) for row in rows):
+            return []
+        news = any(row["priority"] == "urgent" and row["change"] == "raised" and not row["told"] for row in rows)
+        sent = self._store.messages_since(channel, now_s - HOUR_S)
+        return rows if sent < (MOST_URGENT_AN_HOUR if news else MOST_AN_HOUR) else []
 
-    def _mark(self, sending: dict, channel: str, error: str | None) -> None:
-        state, now_s, notice = self._states[channel], self._now(), sending["notice"]
+    def _heir(self, channel: str) -> str | None:
+        """Who sends what waits for a channel that has since been taken out of the site file: late beats never."""
+        if channel in self._ways or not self._ways:
+            return None
+        person = channel.partition(" ")[0]
+        return next((way.channel for way in self._ways.values() if way.person == person), next(iter(self._ways)))
+
+    def _message(self, way: Way, rows: list[dict[str, Any]]) -> Letter:
+        once = list({row["notice"]: row for row in rows}.values())
+        message = letter(once, self._garden, self.people.zone)
+        head = next(row for row in reversed(once) if f"{row['alarm']}-{row['subject']}" == message.key)
+        if self._link is None or way.person is None or head["change"] != "raised":
+            return message
+        link = self._link(head["alarm"], head["subject"], head["created_s"], way.person)
+        return letter(once, self._garden, self.people.zone, link)
+
+    def _mark(self, way: Way, rows: list[dict[str, Any]], error: str | None) -> None:
+        state, now_s = self._states[way.channel], self._now()
+        names = ", ".join(dict.fromkeys(row["notice"] for row in rows))
+        sendings = [(row["notice"], row["channel"]) for row in rows]
         if error is None:
             state.update(last_sent_s=now_s, failing_since_s=None, error=None)
-            self._insist(lambda: self._store.mark_sent(notice, sending["channel"], now_s))
+            self._pause_s.pop(way.channel, None)
+            self._insist(lambda: self._store.mark_sent(sendings, now_s))
             return
-        again_s = next_try_s(sending["tries"] + 1, now_s, sending["created_s"])
-        then = "given up" if again_s is None else f"again in {again_s - now_s:.0f} s"
-        log.warning("notice %s was not taken by channel %s: %s; %s", notice, channel, error, then)
-        state.update(failing_since_s=state["failing_since_s"] or now_s, error=error)
-        self._insist(lambda: self._store.mark_failed(notice, sending["channel"], again_s, error))
+        gone = isinstance(error, Gone)
+        tries = 1 + max(row["tries"] for row in rows)
+        again = [None if gone else next_try_s(tries, now_s, row["created_s"]) for row in rows]
+        then = "given up" if None in again else f"again in {again[0] - now_s:.0f} s"
+        log.warning("notice %s was not taken by channel %s: %s; %s", names, way.channel, error, then)
+        state.update(failing_since_s=state["failing_since_s"] or now_s, error=str(error))
+        self._pause_s[way.channel] = now_s + BACKOFF_S[0]
+        marks = [(*sending, next_s) for sending, next_s in zip(sendings, again, strict=True)]
+        self._insist(lambda: self._store.mark_failed(marks, error))
+        if gone and way.phone is not None:
+            log.info("channel %s is removed: %s", way.channel, error)
+            self._insist(lambda: self._store.remove_phone(way.phone))
+            self._know_ways()
 
     def _insist(self, mark: Callable[[], None]) -> None:
         """Mark until it is marked: on a full disk the same notice would otherwise go out again every few seconds."""
@@ -192,3 +271,8 @@ class Notifier:
                     told = True
                 if self._stop.wait(LOOK_AGAIN_S):
                     return None
+
+    def _complain(self, error: Exception, told: str) -> str:
+        if (line := f"{type(error).__name__}: {error}") != told:
+            log.error("notices wait: the outbox cannot be read or marked (%s)", line)
+        return line

@@ -22,15 +22,16 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from . import __version__, grower, journal, notify
+from . import __version__, grower, journal, wording
 from .broker import EmbeddedBroker
 from .core import monitor as engine
 from .core.event import AlarmAnswered, AlarmChanged, Event, PackChoked
 from .core.reading import Answered, Pack, PumpRested, ServiceStarted
+from .delivery import Delivery
 from .mqtt import Intake, Message
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
 from .site import Site
-from .store import Arrival, Notice, Refused, Snapshot, Store, Work
+from .store import Answer, Arrival, Notice, Refused, Snapshot, Store, Work
 from .sun import Sun
 
 log = logging.getLogger("barreltide.service")
@@ -44,15 +45,18 @@ REBUILD_S = 30 * 86_400.0
 RETRY_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 STOP_S = 5.0
 SHOW_EVERY_S = 0.5
+JUDGING_S = 120.0  # a clock that stands for longer judges nothing
 
 
 class Live:
     """What the pages may see of the running service. Each dict is replaced whole, never changed."""
 
-    def __init__(self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested | Answered]) -> None:
+    def __init__(
+        self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested | Answered], phones: Any = None
+    ) -> None:
         self._picture: dict[str, Any] = {}
         self._listeners: tuple[Callable[[], None], ...] = ()
-        self.health, self.tell = health, tell
+        self.health, self.tell, self.phones = health, tell, phones
 
     def picture(self) -> dict[str, Any]:
         """The engine's picture as of the last commit; empty until the engine is ready."""
@@ -90,8 +94,8 @@ class Service:
         self.intake: Intake | None = None
         self.writer: Writer | None = None
         self.web: Any = None
-        self.notifier = notify.Notifier(site.notify.urls, self.store, now)
-        self.live = Live(self._health, self.tell)
+        self.delivery = Delivery(site, self.store, now, self._trouble, self._is_judging)
+        self.live = Live(self._health, self.tell, self.delivery)
         self._thread: threading.Thread | None = None
         self._shown = 0.0
 
@@ -100,14 +104,14 @@ class Service:
         from . import web  # FastAPI takes half a second and a third of the memory: whoever only replays needs neither
 
         try:
-            notify.check(self.site.notify.urls)
+            self.delivery.check()
             self.web = web.serve(self.site, self.site.store_path, self.live, self._now)
             if self.broker is not None:
                 self.broker.start()
             self.intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)
             self.writer = Writer(self.site, self.topics, self.store, self.intake, self._after_commit, self._now)
             self.web.start()
-            self.notifier.start()
+            self.delivery.start()
             self._thread = threading.Thread(target=self._write, name="writer")
             self._thread.start()
         except BaseException:
@@ -140,7 +144,7 @@ class Service:
             self._thread.join(STOP_S)
         if self.intake is not None:
             self.intake.stop()
-        self.notifier.stop()
+        self.delivery.stop()
         if self.web is not None:
             self.web.stop()
         if self.broker is not None:
@@ -164,25 +168,29 @@ class Service:
             self.store.close()
 
     def _after_commit(self, work: Work) -> None:
-        if work.notices:
-            self.notifier.wake()
-        is_told = any(
-            arrival.kind == "grower" for arrival in work.arrivals
-        )  # who answers looks at once what became of it
+        if work.notices or work.answers:
+            self.delivery.wake()
+        # Who answers looks at once what became of it.
+        is_told = any(arrival.kind == "grower" for arrival in work.arrivals)
         if work.notices or is_told or time.monotonic() - self._shown >= SHOW_EVERY_S:
             self._shown = time.monotonic()
             self.live.show(self.writer.monitor.picture())
+
+    def _trouble(self) -> list[str]:
+        """What is wrong with store, engine or broker, a line each."""
+        if self.writer is None or self.intake is None:
+            return []
+        return [line for line in (self.writer.failure, self.writer.problem, self.intake.problem) if line]
+
+    def _is_judging(self) -> bool:
+        writer = self.writer
+        return writer is not None and writer.ready and self._now() - writer.clock_s < JUDGING_S
 
     def _health(self) -> dict[str, Any]:
         writer, intake, now_s = self.writer, self.intake, self._now()
         if writer is None or intake is None:
             return {"status": "starting", "problems": [], "last_reading_age_s": None}
-        channels = self.notifier.health()
-        problems = [writer.failure, writer.problem, intake.problem]
-        problems += [
-            f"notices do not get through channel {row['channel']}: {row['error']}" for row in channels if row["error"]
-        ]
-        problems = [problem for problem in problems if problem]
+        problems = self._trouble() + self.delivery.problems()
         heard = writer.last_reading_s
         return {
             "status": "starting" if not writer.ready else "degraded" if problems else "ok",
@@ -193,7 +201,7 @@ class Service:
             "broker": {"connected": intake.connected, "embedded": self.broker is not None},
             "store": {"problem": writer.problem},
             "engine": {"time_s": writer.clock_s},
-            "notify": channels,
+            **self.delivery.health(),
         }
 
 
@@ -208,7 +216,6 @@ class Writer:
         self._after_commit, self._now = after_commit, now
         self._sun = Sun(site.latitude, site.longitude, site.time_zone)
         self._fingerprint = engine.fingerprint(site)
-        self._channels = list(notify.channels(site.notify.urls))
         self._presence = {station: store.presence(station) for station in topics.stations}
         self._through = 0
         self._snapshot_s = 0.0
@@ -438,24 +445,26 @@ class Writer:
             work.events.append((event_id, arrival, event))
             if isinstance(event, AlarmAnswered):
                 self._alarms_changed = True
+                if event.change not in ("unshelved", "in-service"):
+                    work.answers.append(Answer(event.alarm, event.subject, event.time))
                 log.warning("%s %s is %s (%s)", event.alarm, event.subject, event.change, event.who or "nobody named")
             if isinstance(event, AlarmChanged):
                 self._alarms_changed = True
                 log.warning("%s %s %s: %s", event.alarm, event.subject, event.change, event.message)
-                if event.change == "raised" or event.priority == "urgent":
+                if event.change in ("raised", "cleared"):
                     if standing is None:
                         standing = {(row["alarm"], row["subject"]): row for row in self.monitor.standing()}
                     work.notices.append(self._notice(event_id, event, standing.get((event.alarm, event.subject), {})))
-                    work.channels = self._channels
 
     def _notice(self, event_id: int, event: AlarmChanged, alarm: dict[str, Any]) -> Notice:
-        title, body = notify.compose(
+        title, body = wording.compose(
             event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", "")
         )
         # By when it was decided, not since when it holds: what is over and comes again is another notice.
         name = f"{event.alarm}-{event.subject}-{event.time:.0f}"
         name += "-over" if event.change == "cleared" else ""
-        return Notice(name, event_id, event.time, event.alarm, event.subject, event.priority, title, body)
+        row = (name, event_id, event.time, event.alarm, event.subject, event.priority, title, body, event.change)
+        return Notice(*row)
 
     def _with_snapshot(self, work: Work) -> Work:
         work.snapshot = Snapshot(self._fingerprint, self._through, self.clock_s, self.monitor.save())

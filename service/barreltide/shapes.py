@@ -115,6 +115,20 @@ class Told:
 
 
 @dataclass
+class PushKey:
+    """`key`: our public key in base64, which a browser needs to subscribe to Web Push (applicationServerKey)."""
+
+    key: str
+
+
+@dataclass
+class Phone:
+    """`phone`: the number of a phone that gets notices by Web Push from now on."""
+
+    phone: int
+
+
+@dataclass
 class Wrong:
     """`error`: one line that names what was wrong, what was found and what would do."""
 

@@ -19,6 +19,8 @@ Text = Annotated[str, Field(min_length=1, max_length=512)]
 Port = Annotated[int, Field(ge=1, le=65535)]
 Metres = Annotated[float, Field(ge=0, le=5)]
 Temperature = Annotated[float, Field(ge=-5, le=50)]
+Hour = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+Url = Annotated[str, Field(min_length=1, max_length=2048)]
 
 
 class SiteError(Exception):
@@ -171,9 +173,42 @@ class Web(_Table):
 
 
 class Notify(_Table):
-    """[notify] Apprise URLs; every notice goes to each. They hold secrets: not to be shown."""
+    """[notify] Apprise URLs: every notice goes to each, once. They hold secrets: not to be shown.
 
-    urls: list[Annotated[str, Field(min_length=1, max_length=2048)]] = Field([], max_length=20, repr=False)
+    repeat_after_min: an urgent notice that nobody answers comes again after so long, then after twice that, and so on;
+    escalate_after_min: and after so long the next person is asked. heartbeat_url is asked for every heartbeat_min
+    minutes, so that a watch kept elsewhere misses a host that has died. contact: whom a push service may write to.
+    """
+
+    urls: list[Url] = Field([], max_length=20, repr=False)
+    repeat_after_min: float = Field(10.0, ge=1, le=1440)
+    escalate_after_min: float = Field(20.0, ge=1, le=1440)
+    heartbeat_url: Annotated[str, Field(pattern=r"^https?://[^\s]+$", max_length=2048)] | None = Field(None, repr=False)
+    heartbeat_min: float = Field(5.0, ge=1, le=1440)
+    contact: Annotated[str, Field(pattern=r"^[^@\s]+@[^@\s]+\.[^@\s]+$", max_length=200)] | None = None
+
+
+class Person(_Table):
+    """[[person]] Somebody who is asked to act: urls as in [notify], sms a number for the modem of [sms].
+
+    Between `sleeps` and `wakes` only what is urgent goes out. order: 1 is asked first, the next when nobody has
+    answered; the same number is asked together. daily_word: the hour of a short word that all is well.
+    """
+
+    name: Name
+    urls: list[Url] = Field([], max_length=8, repr=False)
+    sms: Annotated[str, Field(pattern=r"^\+[1-9][0-9]{5,14}$")] | None = Field(None, repr=False)
+    wakes: Hour = "07:00"
+    sleeps: Hour = "22:00"
+    order: int = Field(1, ge=1, le=16)
+    daily_word: Hour | None = None
+
+
+class Sms(_Table):
+    """[sms] A modem with a SIM on this computer; pin_file holds the SIM's PIN, where it has one."""
+
+    device: Text
+    pin_file: Text | None = None
 
 
 class Site(_Table):
@@ -190,6 +225,8 @@ class Site(_Table):
     store: Store = Store()
     web: Web = Web()
     notify: Notify = Notify()
+    persons: list[Person] = Field([], alias="person", max_length=16)
+    sms: Sms | None = None
     _folder: Path = PrivateAttr(default=Path("."))
 
     @property
@@ -243,8 +280,13 @@ class Site(_Table):
 
     @model_validator(mode="after")
     def _consistent(self) -> Site:
-        for kind, rows in (("pump", self.pumps), ("bed", self.beds), ("station", self.stations)):
+        for kind, rows in (
+            ("pump", self.pumps), ("bed", self.beds), ("station", self.stations), ("person", self.persons)
+        ):  # fmt: skip
             _refuse_twins(kind, [row.name for row in rows])
+        for position, person in enumerate(self.persons, start=1):
+            if person.sms is not None and self.sms is None:
+                raise ValueError(f"person[{position}].sms: needs a modem; [sms] with its device would do")
         names = {bed.name for bed in self.beds}
         fed: dict[str, str] = {}
         for position, pump in enumerate(self.pumps, start=1):
@@ -263,7 +305,7 @@ class Site(_Table):
 
 def _refuse_twins(kind: str, names: list[str]) -> None:
     for position, name in enumerate(names, start=1):
-        if kind != "station" and name in ("battery", "panel", "station", "sump", "water"):
+        if kind in ("pump", "bed") and name in ("battery", "panel", "station", "sump", "water"):
             raise ValueError(f"{kind}[{position}].name: found {name!r}, which readings use already; another would do")
         if name in names[: position - 1]:
             raise ValueError(f"{kind}[{position}].name: found {name!r} a second time; a name of its own would do")
@@ -302,7 +344,8 @@ def _one_detail(detail: dict[str, Any]) -> str:
     loc = detail["loc"]
     key = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in loc).lstrip(".")
     kind, context, found = detail["type"], detail.get("ctx", {}), detail["input"]
-    if loc and (loc[0] == "notify" or loc[-1] == "password"):
+    secret = ("password", "heartbeat_url", "sms", "notify", "person")
+    if loc and (loc[-1] in secret or "urls" in loc or (loc[0] == "person" and isinstance(loc[-1], int))):
         found = "(not shown)"  # they hold secrets, and this line ends in a log
     if kind == "extra_forbidden":
         keys = _keys_at(loc[:-1])
@@ -320,6 +363,7 @@ _EXAMPLES = {
     "pump": "one [[pump]] with a name", "bed": "one [[bed]] with a name", "station": "one [[station]] with a name",
     "name": 'something like name = "garden"', "latitude": "degrees north, like latitude = 38.5",
     "longitude": "degrees east, like longitude = -121.7", "time_zone": 'something like time_zone = "Europe/Lisbon"',
+    "device": 'the modem, like device = "/dev/ttyUSB0"',
     "capacity_ah": "ampere-hours of one battery, like capacity_ah = 100.0",
 }  # fmt: skip
 
@@ -333,8 +377,16 @@ def _would_do(kind: str, context: dict[str, Any]) -> str:
     if kind == "string_pattern_mismatch":
         if "a-z0-9" in context["pattern"]:
             return "a name of up to 32 of a-z, 0-9 and -, not starting with -,"
-        if "http" in context["pattern"]:
+        if "[^?#]" in context["pattern"].replace("\\s", ""):
             return "an address like http://garden.lan:8420"
+        if "https?" in context["pattern"]:
+            return "an address like https://example.org/my-check"
+        if "@" in context["pattern"]:
+            return "an address of mail"
+        if "[1-9]" in context["pattern"]:
+            return "a number with its country's, like +351912345678,"
+        if "[0-5]" in context["pattern"]:
+            return "an hour like 07:00"
         return "topic levels joined by /, without + and #,"
     limits = {
         "greater_than": "more than {gt}", "greater_than_equal": "{ge} or more",
@@ -353,7 +405,8 @@ def _keys_at(loc: tuple[int | str, ...]) -> list[str]:
     if not loc:
         return [field.alias or name for name, field in Site.model_fields.items()]
     tables = {"site": Place, "battery": Battery, "panel": Panel, "pump": Pump, "bed": Bed, "sump": Sump,
-              "station": Station, "broker": Broker, "store": Store, "web": Web, "notify": Notify}  # fmt: skip
+              "station": Station, "broker": Broker, "store": Store, "web": Web, "notify": Notify,
+              "person": Person, "sms": Sms}  # fmt: skip
     return list(tables[str(loc[0])].model_fields)
 
 

@@ -1,8 +1,8 @@
 """The store: one SQLite file, written in whole transactions, so that a pack, what was judged from it, and the notices
 that must go out are all there or none is.
 
-`Store` may be used from any thread: each gets a connection of its own. Only one thread calls `commit`; the notifier's
-`mark_…` are the only other writes.
+`Store` may be used from any thread: each gets a connection of its own. Only one thread calls `commit`; the only other
+writes are the notifier's, in the outbox (outbox.py, which holds its statements).
 """
 
 from __future__ import annotations
@@ -27,9 +27,10 @@ from sqlite_utils.migrations import Migrations  # noqa: E402
 for _name in _spared:
     del sys.modules[_name]
 
+from . import outbox  # noqa: E402
 from .core.event import Event, as_line  # noqa: E402
+from .outbox import MOST_ROWS, Answer, Notice, Outbox  # noqa: E402
 
-MOST_ROWS = 10_000
 MOST_REFUSED = 10_000
 MOST_REFUSED_PAYLOADS = 1_000
 MOST_SERIES = 1_000
@@ -85,6 +86,12 @@ def first_tables(db: Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def outbox_with_stages(db: Database) -> None:
+    for statement in outbox.STAGES:
+        db.execute(statement)
+
+
 class StoreError(Exception):
     """The store cannot be opened; the text is one line."""
 
@@ -99,19 +106,6 @@ class Arrival(NamedTuple):
     boot: int | None
     seq: int | None
     payload: bytes
-
-
-class Notice(NamedTuple):
-    """What a phone is to show. id: the same however often it is sent; event: the id of the event that it tells of."""
-
-    id: str
-    event: int
-    created_s: float
-    alarm: str
-    subject: str
-    priority: str
-    title: str
-    body: str
 
 
 class Refused(NamedTuple):
@@ -140,13 +134,13 @@ class Work:
     readings: list[tuple[int, float, Any]] = field(default_factory=list)
     events: list[tuple[int, int | None, Event]] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
-    channels: list[str] = field(default_factory=list)
+    answers: list[Answer] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
     ticked_s: float | None = None
     snapshot: Snapshot | None = None
 
     def __bool__(self) -> bool:
-        return bool(self.arrivals or self.events or self.refused or self.snapshot)
+        return bool(self.arrivals or self.events or self.refused or self.answers or self.snapshot)
 
 
 def squeeze(payload: bytes) -> bytes:
@@ -158,7 +152,7 @@ def unsqueeze(blob: bytes) -> bytes:
     return zlib.decompressobj(-15, _DICTIONARY).decompress(blob)
 
 
-class Store:
+class Store(Outbox):
     """path: of the SQLite file, made where missing. Raises StoreError where that cannot be."""
 
     def __init__(self, path: str | Path) -> None:
@@ -235,12 +229,7 @@ class Store:
             self._insert("INSERT INTO series", work.series)
             self._insert("INSERT OR IGNORE INTO readings", work.readings)
             self._insert("INSERT INTO events", [_event_row(*event) for event in work.events])
-            self._insert("INSERT OR IGNORE INTO notices", work.notices)
-            self._insert(
-                "INSERT OR IGNORE INTO sendings",
-                [(notice.id, channel, "waiting", 0, notice.created_s, None, None)
-                 for notice in work.notices for channel in work.channels],
-            )  # fmt: skip
+            self._put_notices(work.notices, work.answers)
             if work.refused:
                 self._set_aside(work.refused)
             if work.ticked_s is not None:
@@ -326,31 +315,6 @@ class Store:
             )
         ]
 
-    # For the notifier.
-
-    def waiting_sendings(self, now_s: float, limit: int = 1000) -> list[dict[str, Any]]:
-        """The sendings that are due, urgent ones first, then by age, each with its notice's fields."""
-        return self._dicts(
-            "SELECT s.notice, s.channel, s.tries, s.next_try_s, n.created_s, n.alarm, n.subject, n.priority, n.title,"
-            " n.body FROM sendings s JOIN notices n ON n.id = s.notice"
-            " WHERE s.state = 'waiting' AND s.next_try_s <= ?"
-            " ORDER BY n.priority = 'urgent' DESC, n.created_s LIMIT ?",
-            (now_s, min(limit, MOST_ROWS)),
-        )
-
-    def mark_sent(self, notice: str, channel: str, sent_s: float) -> None:
-        self._db.execute(
-            "UPDATE sendings SET state = 'sent', tries = tries + 1, sent_s = ?, error = NULL"
-            " WHERE notice = ? AND channel = ?", (sent_s, notice, channel))  # fmt: skip
-
-    def mark_failed(self, notice: str, channel: str, next_try_s: float | None, error: str) -> None:
-        """next_try_s: None gives up."""
-        self._db.execute(
-            "UPDATE sendings SET state = ?, tries = tries + 1, next_try_s = coalesce(?, next_try_s), error = ?"
-            " WHERE notice = ? AND channel = ?",
-            ("waiting" if next_try_s is not None else "given-up", next_try_s, error[:500], notice, channel),
-        )
-
     # For the pages: plain dictionaries, times in Unix seconds, never more than MOST_ROWS.
 
     def _dicts(self, sql: str, parameters: tuple[Any, ...] | list[Any] = ()) -> list[dict[str, Any]]:
@@ -432,16 +396,6 @@ class Store:
         for row in rows:
             blob = row["payload"]
             row["payload"] = None if blob is None else unsqueeze(blob)[:500].decode("utf-8", "replace")
-        return rows
-
-    def notices(self, limit: int = 100) -> list[dict[str, Any]]:
-        """The newest notices with the state of each sending: channel, state, tries, sent_s, error."""
-        rows = self._dicts("SELECT * FROM notices ORDER BY created_s DESC LIMIT ?", (min(limit, MOST_ROWS),))
-        for row in rows:
-            row["sendings"] = self._dicts(
-                "SELECT channel, state, tries, sent_s, error FROM sendings WHERE notice = ? ORDER BY channel",
-                (row["id"],),
-            )
         return rows
 
 

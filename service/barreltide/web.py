@@ -35,7 +35,22 @@ from .core.reading import Answered, PumpRested
 from .links import LinkError, Links, row_of
 from .pack import PackError
 from .pages import answer, status
-from .shapes import Alarms, Cycles, Health, Nights, Notices, Now, Readings, Refused, SeriesList, Told, Wrong
+from .push import PushError
+from .shapes import (
+    Alarms,
+    Cycles,
+    Health,
+    Nights,
+    Notices,
+    Now,
+    Phone,
+    PushKey,
+    Readings,
+    Refused,
+    SeriesList,
+    Told,
+    Wrong,
+)
 from .site import Site
 from .store import MOST_ROWS, Store
 
@@ -70,6 +85,16 @@ class Live(Protocol):
     def health(self) -> dict: ...
 
     def tell(self, payload: bytes) -> PumpRested | Answered: ...
+
+    phones: Phones
+
+
+class Phones(Protocol):
+    """What takes phones in that ask for Web Push; both raise PushError."""
+
+    def public_key(self) -> str: ...
+
+    def subscribe(self, payload: bytes) -> int: ...
 
 
 Name = Annotated[str, Query(min_length=1, max_length=128)]
@@ -244,7 +269,22 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
             raise HTTPException(503, str(error)) from None
         return JSONResponse(grower.as_json(item))
 
+    @api.get("/push/key", response_model=PushKey)
+    def push_key() -> Any:
+        return JSONResponse({"key": _of_phones(live.phones.public_key)})
+
+    @api.post("/push/phones", response_model=Phone, responses={code: {"model": Wrong} for code in (403, 413, 415, 507)})
+    def new_phone(payload: Annotated[bytes, Depends(_from_this_host)]) -> Any:
+        return JSONResponse({"phone": _of_phones(lambda: live.phones.subscribe(payload))})
+
     return api
+
+
+def _of_phones(ask: Callable[[], Any]) -> Any:
+    try:
+        return ask()
+    except PushError as error:
+        raise HTTPException(error.status, str(error)) from None
 
 
 def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIRouter:

@@ -2,7 +2,9 @@
 
 import json
 
-from station import battery, clock, current, dns, float_switch, mqtt, pack, sampler, settings, thermometer
+from station import (
+    battery, clock, current, dns, float_switch, mqtt, pack, sampler, settings, signals, thermometer,
+)  # fmt: skip
 
 EPOCH_MS = 1_790_000_000_000
 
@@ -394,6 +396,112 @@ def check_a_pack_is_bounded():
     assert max([len(p[4]) for p in packs]) <= pack.MAX_READINGS
     changes = readings(packs, "bed-1/high")
     assert len([1 for a, b in zip(changes, changes[1:]) if a[1] != b[1]]) >= 398
+
+
+# Lamp and buzzer. What the host publishes, as json.dumps writes it and as others might.
+URGENT = b'[{"alarm": "pump-stopped", "priority": "urgent", "message": "It said \\"soon\\" [{.", "state": "unacknowledged"}, '
+SOON = b'{"alarm": "siphon-not-breaking", "priority": "soon", "more": {"priority": "urgent", "list": [1, {}]}}]'
+
+
+def check_alarms_are_read_even_cut_off():
+    assert signals.read_alarms(b"[]") == [] and signals.read_alarms(b" [ ] ") == []
+    rows = signals.read_alarms(URGENT + SOON)
+    assert [row["priority"] for row in rows] == ["urgent", "soon"], rows
+    assert rows[0]["state"] == "unacknowledged" and rows[1]["state"] is None
+    for end in range(len(URGENT) - 2, len(URGENT + SOON) - 1):
+        assert len(signals.read_alarms((URGENT + SOON)[:end])) == 1, end
+    assert signals.read_alarms(b'[{"priority":"note"},{"priority":"note"}]')[1]["priority"] == "note"
+    for nonsense in (b"", b"{}", b"null", b"[[1]]", b'[{"a": x}]', b"\xff"):
+        assert refused(signals.read_alarms, nonsense) is not None, nonsense
+    assert signals.read_alarms(b"[1, 2]") == [] and len(signals.read_alarms(b"[" + b"{}," * 500)) == signals.MAX_ROWS
+
+
+class Garden:
+    """Signals by a clock of our own: run() looks every 50 ms, and tells how long lamp and buzzer were on."""
+
+    def __init__(self, **changes):
+        values = {"site": "garden", "station": "barrels", "broker": {"host": "h"}, "lamp": {"pin": 2}}
+        values["beds"] = {"bed-1": {"high": {"pin": 25}}}
+        values.update(changes)
+        self.settings = settings.read(json.dumps(values))[0]
+        self.ms = self.receipt_ms = self.moved_ms = 0
+        self.signals = signals.Signals(self.settings, self)
+
+    def now_ms(self):
+        return self.ms
+
+    def run(self, seconds, host=True, water=True):
+        lit = sounding = 0
+        for _ in range(seconds * 20):
+            self.ms += 50
+            self.receipt_ms = self.ms if host else self.receipt_ms
+            self.moved_ms = self.ms if water else self.moved_ms
+            lamp, buzzer = self.signals.poll(self.receipt_ms, self.moved_ms)
+            lit += 50 * lamp
+            sounding += 50 * buzzer
+        return lit, sounding
+
+
+def check_lamp_and_buzzer_follow_the_host():
+    garden = Garden()
+    assert garden.run(60) == (0, 0)
+    garden.signals.hear(b"[" + SOON)
+    lit, sounding = garden.run(60)
+    assert 1_500 <= lit <= 2_500 and sounding == 0
+    garden.signals.hear(URGENT + SOON)
+    lit, sounding = garden.run(60)
+    assert 28_000 <= lit <= 32_000 and 3_000 <= sounding <= 4_500, (lit, sounding)
+    garden.run(600)
+    assert 500 <= garden.run(60)[1] <= 700, "ten minutes later only each minute"
+    garden.signals.hear((URGENT + SOON).replace(b"unacknowledged", b"acknowledged"))
+    lit, sounding = garden.run(60)
+    assert lit >= 28_000 and sounding == 0, "somebody knows"
+    garden.signals.hear(b"[]")
+    assert garden.run(60) == (0, 0)
+
+
+def check_the_hosts_word_outlives_it():
+    garden = Garden()
+    garden.signals.hear(URGENT + SOON)
+    garden.run(900, host=False, water=False)
+    assert garden.run(60, host=False, water=False)[1] > 0
+    lit, sounding = garden.run(60, host=False)
+    assert lit >= 28_000 and sounding == 0, "the water moves, whatever the host said last"
+
+
+def check_a_station_alone_sounds_when_no_water_moves():
+    garden = Garden()
+    assert garden.run(600, host=False, water=False) == (0, 0)
+    lit, sounding = garden.run(60, host=False, water=False)
+    assert 1_000 <= lit <= 1_500 and sounding == 0, "only that the host is silent"
+    garden.run(1_150, host=False, water=False)
+    lit, sounding = garden.run(60, host=False, water=False)
+    assert lit >= 28_000 and sounding >= 3_000
+    assert garden.run(60, host=False)[1] == 0, "water moves again"
+    garden.run(4_000, water=False)
+    assert garden.run(60, water=False) == (0, 0), "with its host it has no opinion"
+
+
+def check_a_station_without_floats_or_told_not_to_never_sounds_by_itself():
+    for changes in ({"beds": {}}, {"beds": {}, "sump": {"low": {"pin": 27}}}, {"still_s": 0}):
+        garden = Garden(**changes)
+        garden.run(8_000, host=False, water=False)
+        assert garden.run(60, host=False, water=False)[1] == 0, changes
+
+
+def check_settings_of_lamp_and_buzzer():
+    found = Garden(lamp={"pin": 2, "on": 0}, buzzer={"pin": 15}, still_s=900, host_silent_s=120).settings
+    assert (found.lamp["pin"], found.lamp["on"], found.buzzer["on"]) == (2, 0, 1)
+    assert (found.still_ms, found.host_silent_ms) == (900_000, 120_000)
+    assert Garden(lamp=None).settings.lamp is None and Garden().settings.buzzer is None
+    for changes, words in (
+        ({"lamp": {"on": 1}}, "lamp.pin is missing"),
+        ({"buzzer": {"pin": 3, "on": 2}}, "buzzer.on is 2"),
+        ({"buzzer": {"pin": 25}}, "pin 25 is given to bed-1/high and to buzzer"),
+        ({"still_s": -1}, "still_s is -1"),
+        ({"host_silent_s": 5}, "host_silent_s is 5"),
+    ):
+        assert words in refused(lambda: Garden(**changes)), words
 
 
 CHECKS = {name[6:]: check for name, check in sorted(globals().items()) if name[:6] == "check_"}

@@ -195,7 +195,7 @@ class _Demo:
                 _say(f"The page goes on at {self._service.web.address} - Ctrl-C ends the demo.")
             elif not told and time.monotonic() - began_s > NOTICE_S:
                 told = True
-                errors = [row["error"] or "no answer yet" for row in self._service.notifier.health()]
+                errors = [row["error"] or "no answer yet" for row in self._service.delivery.channels()]
                 _say(f"The notice has not reached the phone: {'; '.join(errors)}. Ctrl-C ends the demo.")
             self._tell_usb()
             self._draw_messages(phone)

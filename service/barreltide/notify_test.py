@@ -1,0 +1,47 @@
+"""`barreltide notify --test`: a test message through every channel, and each one's answer in one line."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+
+from .delivery import modem_of, push_of, senders
+from .people import People, Way
+from .site import Site
+from .store import Store
+from .wording import Letter
+
+CHANNEL_CHARACTERS = 24
+
+
+def run(site: Site, say: Callable[[str], None]) -> bool:
+    """Whether every channel took it, and there was one. Raises StoreError."""
+    ways = _ways(site)
+    if not ways:
+        say("There is no channel: [notify] urls, or a [[person]] with urls or sms, would do.")
+    send = senders(modem_of(site), push_of(site))
+    stop, well = threading.Event(), True
+    letter = Letter(
+        f"{site.name}: A test of this channel.",
+        "If you can read this, notices reach you here. Nothing is wrong.\nNotice of a test",
+        "note", "info", "test", ("test",),
+    )  # fmt: skip
+    for way in ways:
+        began_s = time.monotonic()
+        error = send[way.kind](way, letter, stop)
+        answer = f"not taken: {error}" if error is not None else f"taken ({time.monotonic() - began_s:.1f} s)"
+        say(f"{way.channel:<{CHANNEL_CHARACTERS}}{answer}")
+        well = well and error is None
+    return well and bool(ways)
+
+
+def _ways(site: Site) -> list[Way]:
+    people = People.of_site(site)
+    if not site.store_path.exists():
+        return people.ways
+    store = Store(site.store_path)
+    try:
+        return people.with_phones(store.phones())
+    finally:
+        store.close()

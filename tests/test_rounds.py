@@ -1,0 +1,195 @@
+"""Whom a notice asks, when again, and who is next: hours, answers, ends, people who cannot be reached."""
+
+from __future__ import annotations
+
+import pytest
+from post import ANNA, BEN, HOUR_S, NOON_S, Post
+
+EVENING_S = NOON_S + 10.5 * HOUR_S  # 22:30
+
+
+@pytest.fixture
+def post(tmp_path):
+    def make(*persons, **options) -> Post:
+        made.append(Post(tmp_path / "post.db", persons or (ANNA, BEN), **options))
+        return made[-1]
+
+    made: list[Post] = []
+    yield make
+    for each in made:
+        each.store.close()
+
+
+def test_everybodys_channels_get_every_notice_once(post):
+    here = post(ANNA, urls=["json://all.example/"])
+    for priority, subject in (("urgent", "pump"), ("soon", "bed-1"), ("note", "bed-2")):
+        here.tell(priority=priority, subject=subject)
+        here.pass_time(6 * HOUR_S, 600)
+    assert len(here.letters("1 json")) == 3, "and the urgent one, unanswered, is repeated to the people only"
+    assert len(here.letters("anna 1 json")) > 3
+
+
+def test_urgent_comes_again_after_twice_as_long_each_time_until_it_is_answered(post):
+    here = post(ANNA)
+    here.tell()
+    here.pass_time(4 * HOUR_S)
+    assert here.minutes("anna 1 json") == [0, 10, 30, 70, 150]
+    titles = [letter.title for letter in here.letters("anna 1 json")]
+    assert titles[0] == "yard: Go now. pump-stopped pump." and set(titles[1:]) == {
+        "yard: Still: Go now. pump-stopped pump."}  # fmt: skip
+    assert len({letter.key for letter in here.letters("anna 1 json")}) == 1, "each takes the place of the one before"
+    here.answer()
+    here.pass_time(3 * 24 * HOUR_S, 600)
+    assert len(here.letters("anna 1 json")) == 5
+
+
+def test_unanswered_for_days_it_is_told_twice_a_day(post):
+    here = post(ANNA)
+    here.tell()
+    here.pass_time(24 * HOUR_S, 60)
+    first_day = len(here.got)
+    here.pass_time(3 * 24 * HOUR_S, 60)
+    assert first_day == 8 and len(here.got) - first_day == 6
+
+
+def test_unanswered_it_goes_to_the_next_person_who_is_told_of_the_end_too(post):
+    here = post(ANNA, BEN, {"name": "cleo", "urls": ["json://cleo/"], "order": 3})
+    here.tell()
+    here.pass_time(30 * 60)
+    assert here.minutes("anna 1 json") == [0, 10, 30]
+    assert here.minutes("ben 1 json") == here.minutes("ben 2 mailto") == [20, 30]
+    here.tell("cleared")
+    here.pass_time(10 * HOUR_S, 600)
+    for channel in ("anna 1 json", "ben 1 json", "ben 2 mailto"):
+        assert here.letters(channel)[-1].title == "yard: Back to normal: pump-stopped pump."
+    assert here.minutes("anna 1 json") == [0, 10, 30, 30] and here.minutes("cleo 1 json") == []
+
+
+def test_an_answer_in_time_leaves_the_next_person_asleep(post):
+    here = post()
+    here.tell()
+    here.pass_time(19 * 60)
+    here.answer()
+    here.pass_time(5 * HOUR_S, 60)
+    here.tell("cleared")
+    here.pass_time(HOUR_S)
+    assert here.minutes("anna 1 json") == [0, 10, 19 + 300] and here.minutes("ben 1 json") == []
+
+
+def test_two_of_the_same_order_are_asked_together(post):
+    here = post(ANNA, BEN | {"order": 1})
+    here.tell()
+    here.pass_time()
+    assert here.minutes("anna 1 json") == here.minutes("ben 1 json") == [0]
+
+
+def test_who_cannot_be_reached_at_all_does_not_hold_up_the_next(post):
+    here = post()
+    here.dead = {"anna 1 json"}
+    here.tell()
+    here.pass_time(5 * 60)
+    (minute,) = here.minutes("ben 1 json")
+    assert 1 <= minute <= 3, "after the third try"
+
+
+def test_a_person_without_any_way_is_passed_over(post):
+    here = post({"name": "anna", "urls": [], "order": 1}, BEN)
+    here.tell()
+    here.tell(priority="soon", subject="bed-1")
+    here.pass_time()
+    assert len(here.letters("ben 1 json")) == 1 and len(here.told("ben 1 json")) == 2
+
+
+@pytest.mark.parametrize("priority", ["soon", "note"])
+def test_what_is_not_urgent_waits_for_the_morning_and_asks_only_the_first(post, priority):
+    here = post(now_s=EVENING_S)
+    here.tell(priority=priority, subject="bed-1")
+    here.pass_time(60)
+    here.tell(priority=priority, subject="bed-2")
+    here.pass_time(24 * HOUR_S, 60)
+    assert here.minutes("anna 1 json", EVENING_S) == [510] and here.minutes("ben 1 json") == [], "07:00"
+    assert len(here.told("anna 1 json")) == 2, "and then in one message"
+
+
+def test_urgent_wakes_and_brings_nothing_else(post):
+    here = post(now_s=EVENING_S)
+    here.tell(priority="soon", subject="bed-1")
+    here.tell()
+    here.pass_time(60)
+    assert len(here.told("anna 1 json")) == 1 and here.minutes("anna 1 json", EVENING_S) == [0]
+
+
+def test_what_is_over_before_the_morning_is_not_told(post):
+    here = post(now_s=EVENING_S)
+    name = here.tell(priority="soon", subject="bed-1")
+    here.pass_time(60)
+    here.tell("cleared", "soon", subject="bed-1")
+    here.pass_time(12 * HOUR_S, 600)
+    assert here.got == []
+    (state,) = [row["sendings"][0]["state"] for row in here.store.notices() if row["id"] == name]
+    assert state == "passed"
+
+
+def test_who_was_told_of_it_is_told_that_it_is_over_in_waking_hours(post):
+    here = post(now_s=NOON_S)
+    here.tell(priority="soon", subject="bed-1")
+    here.pass_time(11 * HOUR_S, 600)
+    here.tell("cleared", "soon", subject="bed-1")
+    here.pass_time(12 * HOUR_S, 600)
+    assert here.minutes("anna 1 json") == [0, 19 * 60]
+
+
+@pytest.mark.parametrize(("wakes", "sleeps", "night"), [("07:00", "22:00", True), ("15:00", "06:00", False)])
+def test_hours_may_go_over_midnight(post, wakes, sleeps, night):
+    here = post(ANNA | {"wakes": wakes, "sleeps": sleeps}, now_s=EVENING_S)
+    here.tell(priority="soon", subject="bed-1")
+    here.pass_time(60)
+    assert (here.got == []) is night
+
+
+def test_sms_is_for_what_is_urgent_or_where_nothing_else_is_left(post):
+    here = post(ANNA | {"sms": "+351912345678"}, {"name": "ben", "sms": "+351912345679", "order": 1})
+    here.tell(priority="soon", subject="bed-1")
+    here.pass_time(60)
+    assert (here.minutes("anna sms"), here.minutes("ben sms"), here.minutes("anna 1 json")) == ([], [0], [0])
+    here.tell()
+    here.pass_time(60)
+    assert len(here.told("anna sms")) == 1
+    here.answer()
+    here.dead = {"anna 1 json"}
+    here.tell(priority="soon", subject="bed-2")
+    here.pass_time(10 * 60)
+    assert len(here.told("anna sms")) == 2, "no other way of hers works"
+
+
+def test_a_clock_that_is_put_back_silences_nobody(post):
+    here = post()
+    here.tell()
+    here.pass_time(60)
+    here.now_s -= 400 * 24 * HOUR_S
+    here.pass_time(60)
+    assert len(here.letters("anna 1 json")) == 2 and len(here.letters("ben 1 json")) == 1
+
+
+def test_an_alarm_that_comes_again_is_told_again(post):
+    here = post(ANNA)
+    for _ in range(2):
+        here.tell()
+        here.pass_time(60)
+        here.tell("cleared")
+        here.pass_time(60)
+    changes = [letter.title.split(": ")[1].split(".")[0] for letter in here.letters("anna 1 json")]
+    assert changes == ["Go now", "Back to normal", "Go now", "Back to normal"]
+
+
+def test_a_chattering_alarm_is_no_flood(post):
+    here = post(ANNA)
+    for _ in range(120):
+        here.tell()
+        here.pass_time(15, 5)
+        here.tell("cleared")
+        here.pass_time(15, 5)
+    assert 6 <= len(here.got) <= 13
+    here.pass_time(2 * HOUR_S, 60)
+    assert len(here.told("anna 1 json")) == 240 and len(here.got) <= 14
+    assert here.letters("anna 1 json")[-1].title.startswith("yard: Back to normal"), "the end of it is told"
