@@ -11,6 +11,7 @@ import stat
 import httpx
 import pytest
 from barreltide import web
+from barreltide.delivery import Delivery
 from barreltide.links import LASTS_S, LinkError, Links, row_of
 from barreltide.site import SiteError, load
 from barreltide.store import StoreError
@@ -149,8 +150,8 @@ def test_the_site_file_names_the_address(tmp_path, address):
 class Door:
     """The application over a bench whose water is too warm, asked from a phone."""
 
-    def __init__(self, folder) -> None:
-        self.bench = Bench(folder, SUMP)
+    def __init__(self, folder, more: str = SUMP) -> None:
+        self.bench = Bench(folder, more)
         self.seq = heat(self.bench)
         self.links = Links.of_store(self.bench.site.store_path)
         self._app = web.create_app(self.bench.site, self.bench.store, self, lambda: self.bench.now_s)
@@ -204,6 +205,34 @@ def test_looking_does_nothing_and_the_button_answers(door):
     assert door.answers() == [("acknowledged", "anna")] and door.picture()["standing"][0]["state"] == "acknowledged"
     page = door.ask("POST", link)
     assert page.status_code == 410 and "It is acknowledged already by anna." in page.text and len(door.answers()) == 1
+
+
+def test_a_notice_ends_with_a_link_and_who_follows_it_is_asked_no_more(tmp_path):
+    person = '[[person]]\nname = "anna"\nurls = ["json://127.0.0.1:9/"]\n'
+    door = Door(tmp_path / "bench", SUMP + person)
+    site = door.bench.site
+    site = site.model_copy(update={"web": site.web.model_copy(update={"address": BASE})})
+    delivery = Delivery(site, door.bench.store, lambda: door.bench.now_s)
+    got = []
+    delivery.notifier._senders = dict.fromkeys(("url", "sms", "push"), lambda way, letter, stop: got.append(letter))
+    door.bench.arrive(after_s=900)  # nothing more is heard: urgent, at any hour
+
+    def minutes(count: int) -> None:
+        for _ in range(count):
+            delivery.notifier.plan()
+            while any(delivery.notifier.send_next(channel) for channel in list(delivery.notifier._ways)):
+                pass
+            door.bench.now_s += 60
+
+    minutes(15)
+    asked = [letter for letter in got if letter.priority == "urgent"]
+    assert len(asked) == 2, "again after ten minutes"
+    (link,) = [line.removeprefix("Seen it? ") for line in asked[-1].body.splitlines() if line.startswith("Seen it? ")]
+    assert link.startswith(f"{BASE}/answer/") and "Acknowledge" in door.ask("GET", link).text
+    assert door.ask("POST", link).status_code == 200 and ("acknowledged", "anna") in door.answers()
+    minutes(120)
+    assert [letter for letter in got if letter.priority == "urgent"] == asked
+    door.bench.store.close()
 
 
 def test_a_shelf_from_a_link_is_used_once(door):
