@@ -225,7 +225,7 @@ def judge(yard: Yard) -> None:
     for notice in yard.hook.got:
         told.setdefault(notice["message"].rpartition("\nNotice ")[2], set()).add((notice["title"], notice["message"]))
     raised = {
-        f"{line['alarm']}-{line['subject']}-{line['since']:.0f}"
+        f"{line['alarm']}-{line['subject']}-{line['time']:.0f}"
         for line in (json.loads(body) for (body,) in yard.rows("SELECT body FROM events WHERE kind = 'alarm'"))
         if line["change"] == "raised"
     }
