@@ -39,10 +39,10 @@ class Link:
     the others.
 
     read_epoch_ms: function giving Unix ms or None while the board's clock is not set; hear: takes the payload of the
-    alarms' topic, and raises ValueError for one that it cannot read.
+    alarms' topic where lamp or buzzer follow it, and raises ValueError for one that it cannot read.
     """
 
-    def __init__(self, settings, backlog, clock, boot, read_epoch_ms, folder, hear):
+    def __init__(self, settings, backlog, clock, boot, read_epoch_ms, folder, hear=None):
         self.connected = False
         self.wake = asyncio.Event()
         self._settings = settings

@@ -400,7 +400,7 @@ def test_names_are_looked_up_without_blocking(tmp_path):
             f"link.OWN_LOOKUP, link.DNS_PORT = True, {server.getsockname()[1]}\n"
             f"found, _ = settings.read(json.dumps({config(1)!r}))\n"
             "clock = Clock(time.ticks_ms, time.ticks_diff)\n"
-            "it = link.Link(found, Backlog('b', 1, clock, 'b/'), clock, 1, lambda: None, '', None)\n"
+            "it = link.Link(found, Backlog('b', 1, clock, 'b/'), clock, 1, lambda: None, '')\n"
             "turns = [0]\n"
             "async def count():\n    while True:\n        turns[0] += 1\n        await asyncio.sleep_ms(50)\n"
             "async def main():\n"

@@ -191,7 +191,7 @@ def live_in_peace(yard: Yard) -> None:
     wait_for(lambda: "connected to the broker" in yard.service.said(), 60, "the service to be connected")
     _, yard.required = yard.traced()
     wait_for(lambda: yard.required <= set(yard.stored()), 60, f"all of {len(yard.required)} packs")
-    wait_for(lambda: not yard.rows("SELECT 1 FROM sendings WHERE state <> 'sent'"), 90, "the notices to be sent")
+    wait_for(lambda: not yard.rows("SELECT 1 FROM sendings WHERE state = 'waiting'"), 90, "the notices to be sent")
     for board in yard.boards.values():
         board.kill()
     assert yard.service.end() == 0
@@ -221,15 +221,32 @@ def judge(yard: Yard) -> None:
     assert dropped == [(0,)] and yard.rows("SELECT count(*) FROM refused") == [(0,)]
     assert "Traceback" not in yard.service.log()
 
+    judge_notices(yard)
+
+
+def judge_notices(yard: Yard) -> None:
+    """Every alarm has its notice, and every notice went out, alone or with others in one message, unless it was over
+    before its turn came and asked nobody to act."""
     told: dict[str, set] = {}
-    for notice in yard.hook.got:
-        told.setdefault(notice["message"].rpartition("\nNotice ")[2], set()).add((notice["title"], notice["message"]))
-    raised = {
-        f"{line['alarm']}-{line['subject']}-{line['time']:.0f}"
-        for line in (json.loads(body) for (body,) in yard.rows("SELECT body FROM events WHERE kind = 'alarm'"))
-        if line["change"] == "raised"
-    }
-    print(f"{len(raised)} alarms raised, {len(told)} notices, {len(yard.hook.got)} sendings")
-    assert raised and raised <= told.keys()
-    assert told.keys() == {notice for (notice,) in yard.rows("SELECT id FROM notices")}
+    for message in yard.hook.got:
+        told.setdefault(message["message"].rpartition("\n")[2], set()).add((message["title"], message["message"]))
     assert all(len(texts) == 1 for texts in told.values()), "the same number is the same notice"
+    lines = [json.loads(body) for (body,) in yard.rows("SELECT body FROM events WHERE kind = 'alarm'")]
+    raised = {f"{line['alarm']}-{line['subject']}-{line['time']:.0f}" for line in lines if line["change"] == "raised"}
+    assert raised and raised == {
+        notice for (notice,) in yard.rows("SELECT id FROM notices WHERE change = 'raised'")}  # fmt: skip
+    assert yard.rows("SELECT count(*) FROM notices WHERE stage <> 'done'") == [(0,)]
+    states = yard.rows(
+        "SELECT s.notice, s.state, s.sent_s, n.priority FROM sendings s JOIN notices n ON n.id = s.notice"
+        " ORDER BY n.rowid"
+    )
+    assert {notice for notice, *_ in states} >= raised
+    assert all(state == "sent" or (state == "passed" and priority != "urgent") for _, state, _, priority in states)
+    together: dict[float, list[str]] = {}
+    for notice, state, sent_s, _ in states:
+        if state == "sent":
+            together.setdefault(sent_s, []).append(notice)
+    assert list(together) == sorted(together), "in the order of their birth"
+    for ids in together.values():
+        assert (f"Notice {ids[0]}" if len(ids) == 1 else f"{len(ids)} notices up to {ids[-1]}") in told
+    print(f"{len(raised)} raised, {len(states)} notices in {len(together)} messages, sent {len(yard.hook.got)} times")
