@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from barreltide.core.alarm import FISH, TABLE, Alarms
-from barreltide.notify import compose
+from barreltide.wording import compose
 from hypothesis import given
 from hypothesis import strategies as st
 
