@@ -139,6 +139,19 @@ def test_who_was_told_of_it_is_told_that_it_is_over_in_waking_hours(post):
     assert here.minutes("anna 1 json") == [0, 19 * 60]
 
 
+@pytest.mark.parametrize("answered", [True, False])
+def test_the_end_of_what_somebody_has_answered_wakes_nobody(post, answered):
+    here = post(now_s=EVENING_S)
+    here.tell()
+    here.pass_time(60)
+    if answered:
+        here.answer()
+    here.now_s += 240
+    here.tell("cleared")
+    here.pass_time(24 * HOUR_S, 60)
+    assert here.minutes("anna 1 json", EVENING_S) == [0, 510 if answered else 5]
+
+
 @pytest.mark.parametrize(("wakes", "sleeps", "night"), [("07:00", "22:00", True), ("15:00", "06:00", False)])
 def test_hours_may_go_over_midnight(post, wakes, sleeps, night):
     here = post(ANNA | {"wakes": wakes, "sleeps": sleeps}, now_s=EVENING_S)

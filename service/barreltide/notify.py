@@ -73,6 +73,12 @@ def due(sending: dict[str, Any], now_s: float) -> bool:
     return sending["tries"] == 0 or not now_s < sending["next_try_s"] <= now_s + BACKOFF_S[-1]
 
 
+def _wakes(sending: dict[str, Any]) -> bool:
+    """Whether it goes out to one who sleeps. Who has answered an alarm can sleep on until its end is told."""
+    over_and_known = sending["change"] == "cleared" and sending["answered_s"] is not None
+    return sending["change"] == "word" or (sending["priority"] == "urgent" and not over_and_known)
+
+
 class Notifier:
     """Drains the store's outbox. garden: the site's name; now: the host's clock, Unix seconds; senders: by the kind of
     way; link: (alarm, subject, raised_s, person) to what the message ends with, for who may answer by a tap."""
@@ -208,10 +214,7 @@ class Notifier:
             return []
         names = [channel] + [name for name in self._store.waiting_channels() if self._heir(name) == channel]
         awake = self.people.is_awake(way.person, now_s)
-        rows = [
-            row for row in self._store.waiting(names)
-            if awake or row["priority"] == "urgent" or row["change"] == "word"
-        ]  # fmt: skip
+        rows = [row for row in self._store.waiting(names) if awake or _wakes(row)]
         alarms = [row for row in rows if row["change"] != "word"]  # a word is whole only by itself
         rows = alarms if any(due(row, now_s) for row in alarms) else [row for row in rows if row["change"] == "word"]
         if not any(due(row, now_s) for row in rows):

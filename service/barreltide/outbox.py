@@ -129,11 +129,14 @@ class Outbox:
         return [row[0] for row in self._rows("SELECT DISTINCT channel FROM sendings WHERE state = 'waiting'")]
 
     def waiting(self, channels: list[str], limit: int = 1000) -> list[dict[str, Any]]:
-        """The sendings that wait for these channels, in the order of their notices' birth, each with its notice."""
+        """The sendings that wait for these channels, in the order of their notices' birth, each with its notice.
+        answered_s: when somebody answered the alarm, and of one that is over, whether anybody had."""
         marks = ", ".join("?" * len(channels))
         return self._dicts(
             "SELECT s.notice, s.channel, s.tries, s.told, s.next_try_s, n.created_s, n.alarm, n.subject, n.priority,"
-            " n.change, n.title, n.body, n.answered_s FROM sendings s JOIN notices n ON n.id = s.notice"
+            " n.change, n.title, n.body, coalesce(n.answered_s, (SELECT r.answered_s FROM notices r WHERE n.change ="
+            " 'cleared' AND r.alarm = n.alarm AND r.subject = n.subject AND r.change = 'raised' AND r.rowid < n.rowid"
+            " ORDER BY r.rowid DESC LIMIT 1)) AS answered_s FROM sendings s JOIN notices n ON n.id = s.notice"
             f" WHERE s.state = 'waiting' AND s.channel IN ({marks}) ORDER BY n.rowid LIMIT ?",
             (*channels, min(limit, MOST_ROWS)),
         )

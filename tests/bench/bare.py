@@ -1,7 +1,9 @@
 """What the house is measured against: the least that anyone would write for the same work, each run as a process.
 
 `python bare.py pipe PORT DATABASE COUNT` takes COUNT packs in and prints the moment of the last commit;
-`python bare.py compare RECORDING` parses a recording and compares its values; `python bare.py sit` imports and waits.
+`python bare.py compare RECORDING` parses a recording and compares its values; `python bare.py sit` imports and waits;
+`python bare.py post PORT HOOK` posts what comes under the topic `bare` to a web hook. `python bare.py raise ARGUMENTS`
+is `barreltide ARGUMENTS` with the tests' stand-in for an engine, and no limit on messages an hour.
 """
 
 from __future__ import annotations
@@ -90,8 +92,40 @@ def sit() -> None:
     sys.stdin.read()
 
 
+def post(port: int, hook: int) -> None:
+    import urllib.request
+
+    import paho.mqtt.client as paho
+
+    def take(client, _, message) -> None:
+        urllib.request.urlopen(f"http://127.0.0.1:{hook}/", message.payload).close()
+
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    client.on_connect = lambda client, *_: client.subscribe("bare", 1)
+    client.on_subscribe = lambda *_: print("ready", flush=True)
+    client.on_message = take
+    client.connect("127.0.0.1", port)
+    client.loop_forever()
+
+
+def raise_alarms(arguments: list[str]) -> int:
+    from pathlib import Path
+
+    sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+    import standin_engine
+    from barreltide import cli, notify, service
+
+    service.engine = standin_engine
+    notify.MOST_AN_HOUR = notify.MOST_URGENT_AN_HOUR = 10_000
+    return cli.main(arguments)
+
+
 if __name__ == "__main__":
-    if sys.argv[1] == "pipe":
+    if sys.argv[1] == "post":
+        post(int(sys.argv[2]), int(sys.argv[3]))
+    elif sys.argv[1] == "raise":
+        sys.exit(raise_alarms(sys.argv[2:]))
+    elif sys.argv[1] == "pipe":
         pipe(int(sys.argv[2]), sys.argv[3], int(sys.argv[4]))
     elif sys.argv[1] == "compare":
         with open(sys.argv[2], "rb") as recording:

@@ -1,6 +1,7 @@
 """Measures the house beside the bare way of doing the same work, in one run: `.venv/bin/python tests/bench/run.py`.
 
-Names after it choose among intake, memory, replay and engine; without any, all are measured (some three minutes). Each
+Names after it choose among intake, memory, replay, engine and notice; without any, all are measured (some four
+minutes). Each
 figure is a median of rounds in which the two take turns. Loopback and this machine's disk: a slow SD card tells another
 story. Needs mosquitto and Linux.
 
@@ -10,7 +11,9 @@ packs waiting in the broker it has the machine for itself, as after an outage.
 
 from __future__ import annotations
 
+import http.server
 import json
+import math
 import os
 import platform
 import signal
@@ -29,7 +32,7 @@ sys.path.insert(0, str(HERE.parent))
 
 import paho.mqtt.client as paho  # noqa: E402
 from bench import bare  # noqa: E402
-from conftest import Mosquitto, free_port  # noqa: E402
+from conftest import SITE, Mosquitto, free_port  # noqa: E402
 from simulation.draw import Plan, draw_garden  # noqa: E402
 from simulation.run import simulate  # noqa: E402
 
@@ -37,12 +40,13 @@ COMMAND = [sys.executable, "-m", "barreltide"]
 BARE = [sys.executable, str(HERE / "bare.py")]
 PACKS, ROUNDS = 4_000, 4
 DAYS, REPLAY_ROUNDS = 30, 3
+NOTICES = 60
 PATIENCE_S = 120.0
 
 
 def main(names: list[str]) -> int:
     measures: dict[str, Callable[[Path], None]] = {
-        "intake": intake, "memory": memory, "replay": replay, "engine": engine
+        "intake": intake, "memory": memory, "replay": replay, "engine": engine, "notice": notice
     }  # fmt: skip
     if strange := [name for name in names if name not in measures]:
         print(f"{strange[0]}: no such measure; {', '.join(measures)} would do", file=sys.stderr)
@@ -268,6 +272,90 @@ def engine(folder: Path) -> None:
         ("bare: JSON and comparisons", f"{theirs:.1f}", ""),
         ("ratio", f"{ours / theirs:.1f}", ""),
     ])  # fmt: skip
+
+
+# -- notice
+
+
+def notice(folder: Path) -> None:
+    """From a station's publish to a receiver's web hook: the service, with an engine that raises an alarm at a word, and
+    a bare subscriber that posts at once, which is the way's own time: broker, loopback and HTTP. Between them the
+    courier alone, a fresh process with the library of channels in it."""
+    from barreltide import courier
+
+    hook, broker = _Hook(), Mosquitto(folder / "notice").start()
+    site = folder / "notice.toml"
+    site.write_text(
+        f"{SITE}[broker]\nport = {broker.port}\n[web]\nport = 0\n[notify]\nurls = ['json://127.0.0.1:{hook.port}/']\n"
+    )
+    service = subprocess.Popen([*BARE, "raise", "serve", "--site", str(site)], stderr=subprocess.PIPE, text=True)
+    poster = subprocess.Popen([*BARE, "post", str(broker.port), str(hook.port)], stdout=subprocess.PIPE, text=True)
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    times: dict[str, list[float]] = {"barreltide/garden/barrels/readings": [], "bare": []}
+    alone: list[float] = []
+    try:
+        next(line for line in service.stderr if "connected to the broker" in line)
+        assert poster.stdout.readline() == "ready\n"
+        client.connect("127.0.0.1", broker.port)
+        client.loop_start()
+        for number in range(NOTICES):
+            for topic, found in times.items():
+                hook.got.clear()
+                began_s = time.monotonic()
+                client.publish(topic, _word(number), 1).wait_for_publish(PATIENCE_S)
+                assert hook.got.wait(PATIENCE_S)
+                found.append(1000 * (hook.at_s - began_s))
+            hook.got.clear()
+            began_s = time.monotonic()
+            assert courier.send(f"json://127.0.0.1:{hook.port}/", "title", "body") is None
+            alone.append(1000 * (hook.at_s - began_s))
+    finally:
+        client.loop_stop()
+        for process in (service, poster):
+            process.terminate()
+            process.communicate(timeout=PATIENCE_S)
+        broker.kill()
+        hook.close()
+    rows = []
+    names = "service: judged, committed, planned, sent", "bare subscriber that posts", "the courier alone"
+    for name, found in zip(names, [*times.values(), alone], strict=True):
+        found.sort()
+        rows.append((name, f"{median(found):,.0f}", f"p99 {found[math.ceil(0.99 * len(found)) - 1]:,.0f}"))
+    _table(f"notice: from a station's publish to a web hook, ms, p50 of {NOTICES} in turns", rows)
+
+
+def _word(number: int) -> bytes:
+    """A pack that raises or clears the alarm, in turn."""
+    head = {"bn": "garden/barrels/", "bt": time.time(), "n": "station/boot", "v": 1}
+    word = {"n": "test/alarm", "vs": "clear" if number % 2 else "raise"}
+    return json.dumps([head, {"n": "station/seq", "v": number}, word]).encode()
+
+
+class _Hook:
+    """A web hook that notes when something came; got: set then."""
+
+    def __init__(self) -> None:
+        self.got, self.at_s, hook = threading.Event(), 0.0, self
+
+        class Handler(http.server.BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                self.rfile.read(int(self.headers["Content-Length"]))
+                hook.at_s = time.monotonic()
+                hook.got.set()
+                self.send_response(200)
+                self.send_header("Content-Length", "0")
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                pass
+
+        self._server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.port = self._server.server_address[1]
+        threading.Thread(target=self._server.serve_forever, daemon=True).start()
+
+    def close(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
 
 
 # -- common

@@ -19,6 +19,7 @@ from random import Random
 from typing import NamedTuple
 
 from barreltide import wording
+from barreltide.core.alarm import TABLE
 from barreltide.core.event import AlarmChanged
 from barreltide.outbox import Answer, Notice
 from barreltide.store import Work
@@ -37,12 +38,14 @@ ANSWERED_S, ANSWERED_ASLEEP_S, UNHEARD = 900.0, 1800.0, 0.25
 
 
 class Month(NamedTuple):
-    """told: messages by person; of them by what they were; without: messages without a cause; alarms: raised."""
+    """told: messages by person; sorts: of all of them, by what they were; firsts: the first tellings, by alarm; without:
+    messages without a cause; alarms: raised."""
 
     seed: int
     kind: str
     told: dict[str, int]
     sorts: dict[str, int]
+    firsts: dict[str, int]
     without: int
     alarms: int
 
@@ -61,9 +64,10 @@ def play(seed: int, keep: str = "") -> Month:
         post.store.close()
     told = {person["name"]: len(post.letters(f"{person['name']} 1 json")) for person in PEOPLE}
     sorts = Counter(_sort(letter) for _, _, letter in post.got)
+    firsts = Counter(letter.notices[-1].rsplit("-", 1)[0] for _, _, letter in post.got if "first" in _sort(letter))
     without = sum(all(notice in bad for notice in letter.notices) for _, _, letter in post.got)
     raised = sum(event["change"] == "raised" for event in alarms)
-    return Month(seed, kind or "healthy", told, sorts, without, raised)
+    return Month(seed, kind or "healthy", told, sorts, firsts, without, raised)
 
 
 def _deliver(post: Post, run, alarms: list[dict], causeless: set[str], rng: Random) -> set[str]:
@@ -144,6 +148,11 @@ def print_summary(months: list[Month]) -> None:
               f"most {counts[-1]}   none in {counts.count(0)} of {len(counts)}")  # fmt: skip
     sorts = sum((Counter(month.sorts) for month in months), Counter())
     print("  " + ", ".join(f"{sort} {count}" for sort, count in sorts.most_common()))
+    firsts = sum((Counter(month.firsts) for month in months), Counter())
+    by_alarm = Counter()
+    for name, count in firsts.items():
+        by_alarm[next((alarm for alarm in TABLE if name.startswith(alarm)), name)] += count
+    print("  first tellings: " + ", ".join(f"{name} {count}" for name, count in by_alarm.most_common()))
     print(f"  without a cause: {sum(month.without for month in months)}")
 
 
