@@ -195,6 +195,17 @@ def test_an_alarm_that_comes_again_is_told_again(post):
     assert changes == ["Go now", "Back to normal", "Go now", "Back to normal"]
 
 
+def test_what_is_not_urgent_is_told_a_few_times_an_hour_at_the_most(post):
+    here = post(ANNA, urls=["json://all.example/"])
+    for number in range(60):
+        here.tell(priority="soon", subject=f"bed-{number}")
+        here.pass_time(60)
+    for channel in ("anna 1 json", "1 json"):
+        assert 5 <= len(here.letters(channel)) <= 7
+    here.pass_time(2 * HOUR_S, 60)
+    assert len(here.told("anna 1 json")) == 60 and len(here.letters("anna 1 json")) <= 8
+
+
 def test_a_chattering_alarm_is_no_flood(post):
     here = post(ANNA)
     for _ in range(120):
