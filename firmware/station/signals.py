@@ -3,8 +3,8 @@
 The host's word is the retained list of standing alarms. It outlives the host: the broker keeps it, and so does this. A
 host counts as silent when it has sent no receipt for `host_silent_ms`. Then the station has one judgement of its own:
 no float of any bed has moved for `still_ms`, so no water moves. It knows no cause, and cannot tell one bed's fault:
-while any bed still turns, it is quiet. A float that moves again proves an old word of a host that is gone wrong about the
-water: the lamp keeps it, the buzzer does not.
+while any bed still turns, it is quiet. A float that moves again proves an old word of a host that is gone wrong about
+the water: the lamp keeps it, the buzzer does not.
 
 An urgent alarm that somebody has acknowledged lights the lamp and does not sound.
 """

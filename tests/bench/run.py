@@ -278,8 +278,8 @@ def engine(folder: Path) -> None:
 
 
 def notice(folder: Path) -> None:
-    """From a station's publish to a receiver's web hook: the service, with an engine that raises an alarm at a word, and
-    a bare subscriber that posts at once, which is the way's own time: broker, loopback and HTTP. Between them the
+    """From a station's publish to a receiver's web hook: the service, with an engine that raises an alarm at a word,
+    and a bare subscriber that posts at once, which is the way's own time: broker, loopback and HTTP. Beside them the
     courier alone, a fresh process with the library of channels in it."""
     from barreltide import courier
 

@@ -38,8 +38,8 @@ ANSWERED_S, ANSWERED_ASLEEP_S, UNHEARD = 900.0, 1800.0, 0.25
 
 
 class Month(NamedTuple):
-    """told: messages by person; sorts: of all of them, by what they were; firsts: the first tellings, by alarm; without:
-    messages without a cause; alarms: raised."""
+    """told: messages by person; sorts: of all of them, by what they were; firsts: the first tellings, by alarm;
+    without: messages without a cause; alarms: raised."""
 
     seed: int
     kind: str
