@@ -188,7 +188,7 @@ class Link:
                 writer.close()
                 try:
                     await asyncio.wait_for_ms(writer.wait_closed(), 1000)
-                except (OSError, asyncio.TimeoutError):
+                except (TimeoutError, OSError):
                     pass
 
     async def _open(self):
@@ -254,7 +254,7 @@ class Link:
                 continue
             try:
                 await asyncio.wait_for_ms(self.wake.wait(), TURN_MS)
-            except asyncio.TimeoutError:
+            except TimeoutError:
                 pass
             self.wake.clear()
 

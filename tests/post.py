@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from barreltide import notify
-from barreltide.outbox import Answer, Notice
-from barreltide.people import People
+from barreltide.notices import notify
+from barreltide.notices.outbox import Answer, Notice
+from barreltide.notices.people import People
 from barreltide.site import Person
 from barreltide.store import Store, Work
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from barreltide.core.alarm import FISH, TABLE, Alarms
-from barreltide.wording import compose
 from hypothesis import given
 from hypothesis import strategies as st
+
+from barreltide.core.alarm import FISH, TABLE, Alarms
+from barreltide.notices.wording import compose
 
 CAUSES = {
     ("pump-stopped", "pump"): [("station-silent", "barrels")],

@@ -5,14 +5,15 @@ from __future__ import annotations
 import pickle
 
 import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+
 from barreltide.core.alarm import CALM_S, LONGEST_SHELF_S, STALE_S, Alarms
 from barreltide.core.alarm_table import TABLE, causes
 from barreltide.core.event import as_line
 from barreltide.core.monitor import Monitor
 from barreltide.core.reading import Answered, ServiceStarted
-from hypothesis import settings
-from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 from small_garden import HOUR_S, NOON_S, SUN, Garden, drive, monitor, site
 
 STOPPED, STARVED = ("pump-stopped", "pump"), ("bed-starved", "bed-1")

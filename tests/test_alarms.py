@@ -12,9 +12,10 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+
 from barreltide import service
-from barreltide.alarms import report
-from barreltide.client import Client
+from barreltide.commands.alarms import report
+from barreltide.commands.client import Client
 from barreltide.site import load
 from conftest import SITE, free_port, until
 from test_cli import one_line, run

@@ -7,6 +7,7 @@ import re
 import statistics
 
 import pytest
+
 from barreltide.core.battery import StateOfCharge
 from barreltide.core.daylight import Daylight
 from barreltide.core.monitor import Monitor

@@ -12,12 +12,12 @@ import time
 
 import paho.mqtt.client as paho
 import pytest
+
+from barreltide.store import Store
 from chain import SITE, FastBoard, FastClock, FastService
 from conftest import Mosquitto
 from firmware_board import config, wait_for
 from test_notify import hooks, mail  # noqa: F401
-
-from barreltide.store import Store
 
 PERIOD_S = 180.0  # the shortest that the engine is made for
 

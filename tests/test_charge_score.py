@@ -6,6 +6,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+
 from barreltide.demo.power import Battery
 from simulation.charge import healthy
 from simulation.charge_score import against, judge, labelled, nights, passings, rested, unfounded

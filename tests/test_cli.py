@@ -8,6 +8,7 @@ import subprocess
 import sys
 
 import pytest
+
 from barreltide import __version__
 from barreltide.core.event import BESIDE
 from barreltide.store import Arrival, Store, Work

@@ -8,14 +8,14 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import pytest
-from conftest import SITE, until
-from post import HOUR_S, Post
 
-from barreltide import daily_word
 from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
-from barreltide.heartbeat import Heartbeat
+from barreltide.notices import daily_word
+from barreltide.notices.heartbeat import Heartbeat
 from barreltide.site import load
 from barreltide.store import Store, Work
+from conftest import SITE, until
+from post import HOUR_S, Post
 
 DAWN_S = datetime(2026, 9, 22, 6, 50, tzinfo=ZoneInfo("America/Los_Angeles")).timestamp()
 PEOPLE = """

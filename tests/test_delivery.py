@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 
 import pytest
+
 from post import ANNA, BEN, HOUR_S, Post
 
 PEOPLE = (ANNA, BEN | {"order": 1})
@@ -86,7 +87,7 @@ WRITES = ("carry_out", "mark_sent", "mark_failed", "commit")
 
 def test_the_nth_write_fails(post, monkeypatch):
     """The n-th write of the outbox fails, for n = 1, 2, 3 …; the service goes on."""
-    monkeypatch.setattr("barreltide.notify.LOOK_AGAIN_S", 0)
+    monkeypatch.setattr("barreltide.notices.notify.LOOK_AGAIN_S", 0)
     for n in range(1, 30):
         here, count = post(f"write-{n}"), iter(range(1, 1000))
         for name in WRITES[:3]:

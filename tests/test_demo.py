@@ -15,6 +15,7 @@ import time
 import urllib.request
 
 import pytest
+
 from barreltide.broker import BrokerError, EmbeddedBroker
 from barreltide.demo.board import firmware_folder
 from barreltide.demo.phone import WIDTH, Message, drawn

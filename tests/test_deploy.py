@@ -94,7 +94,8 @@ def test_the_tree_is_as_drawn():
 def test_every_module_of_the_service_is_drawn():
     drawn = set(_tree())
     package = ROOT / "service" / "barreltide"
-    modules = [file for folder in (package, package / "core") for file in folder.glob("*.py")]
+    folders = [package, *(folder for folder in package.iterdir() if folder.is_dir() and folder.name != "demo")]
+    modules = [file for folder in folders for file in folder.glob("*.py")]
     assert len(modules) > 25
     hidden = [file.name for file in modules if file not in drawn and not file.name.startswith("__")]
     assert hidden == []
@@ -146,7 +147,7 @@ def test_the_wheel_holds_firmware_and_pages_and_finds_them(tmp_path):
     firmware = {f"barreltide/firmware/{file.relative_to(ROOT / 'firmware')}" for file in
                 (ROOT / "firmware").rglob("*") if file.suffix in (".py", ".json")}  # fmt: skip
     assert len(firmware) > 15 and firmware <= shipped
-    assert {"barreltide/pages/status.css", "barreltide/pages/status.js", "barreltide/pages/icon.svg"} <= shipped
+    assert {"barreltide/web/pages/status.css", "barreltide/web/pages/status.js", "barreltide/web/pages/icon.svg"} <= shipped
     assert not [name for name in shipped if not name.startswith("barreltide")], "only the package"
     asked = "from barreltide.demo import board; print(board.firmware_folder()); board._load_firmware()"
     done = subprocess.run(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from math import exp, isclose, log
 
-from barreltide.core.evidence import Verdict
 from hypothesis import given
 from hypothesis import strategies as st
+
+from barreltide.core.evidence import Verdict
 
 PUMP, SIPHON, BRANCH = ("pump-stopped", "pump"), ("siphon-not-starting", "bed-1"), ("bed-starved", "bed-1")
 WEIGHTS = st.dictionaries(st.sampled_from([PUMP, SIPHON, BRANCH]), st.floats(-9, 9), max_size=3)

@@ -6,9 +6,8 @@ import errno
 import json
 import shutil
 
-import pytest
-from firmware_board import TESTS, run_micropython  # which puts firmware/ and tests/firmware/ on the path
 import outage
+import pytest
 from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
@@ -16,6 +15,8 @@ from station import backlog as backlog_module
 from station.backlog import RAM_PACKS, Backlog
 from station.clock import Clock
 from station.pack import MAX_READINGS
+
+from firmware_board import TESTS, run_micropython  # which puts firmware/ and tests/firmware/ on the path
 
 HOUR_MS = 3_600_000
 EPOCH_MS = outage.EPOCH_MS

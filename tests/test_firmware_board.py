@@ -13,6 +13,7 @@ import time
 
 import paho.mqtt.client as mqtt
 import pytest
+
 from conftest import Mosquitto, free_port
 from firmware_board import FAKES, ROM, TESTS, Board, config, run_micropython, scratchpad, wait_for
 

@@ -6,6 +6,7 @@ import json
 
 import paho.mqtt.client as paho
 import pytest
+
 from chain import FastBoard, FastClock
 from conftest import Mosquitto
 from firmware_board import Board, config, wait_for

@@ -5,9 +5,10 @@ from __future__ import annotations
 import ast
 
 import pytest
-from firmware_board import FIRMWARE, TESTS, run_micropython  # which puts firmware/ and tests/firmware/ on the path
 import vectors
 from station import settings
+
+from firmware_board import FIRMWARE, TESTS, run_micropython  # which puts firmware/ and tests/firmware/ on the path
 
 HARDWARE = {"machine", "onewire", "ds18x20", "network", "ntptime", "socket", "ssl"}
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from barreltide.core.float_track import HOPE_S, FloatTrack
 from barreltide.core.order import DUE_S, HOLD_S, Gap, StationOrder
 from barreltide.core.reading import Pack, Reading
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 START_S = 1_790_000_000.0
 LATE_S = 1000.0  # later than this, ripple that is missing may already have been told without

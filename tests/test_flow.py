@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import pi, sin
 
 import pytest
+
 from barreltide.core.event import CycleCounted
 from barreltide.core.flow import DAY_S, Flow, falling
 from barreltide.core.voltage import VoltageTrace

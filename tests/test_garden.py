@@ -8,6 +8,7 @@ from collections import Counter
 from random import Random
 
 import pytest
+
 from barreltide.demo import place
 from barreltide.demo.garden import PRIMING, Bed, Float, Pump
 from barreltide.demo.power import Sky

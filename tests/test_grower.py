@@ -11,12 +11,14 @@ import time
 
 import httpx
 import pytest
-from barreltide import grower, recording, service, web
+
+from barreltide import grower, recording, service
 from barreltide.core.alarm_table import TABLE
 from barreltide.core.reading import Answered, PumpRested
 from barreltide.pack import PackError, Topics
 from barreltide.service import Service
 from barreltide.site import load
+from barreltide.web import app as web
 from conftest import SITE as LEAST
 from conftest import free_port, until
 from test_service import Bench, payload, standin, wet  # noqa: F401

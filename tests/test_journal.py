@@ -10,8 +10,9 @@ import json
 from zoneinfo import ZoneInfo
 
 import pytest
+
 from barreltide import journal
-from barreltide.alarms import statistics
+from barreltide.commands.alarms import statistics
 from barreltide.core.alarm import Alarms
 from barreltide.core.event import AlarmAnswered, AlarmChanged, as_line
 from barreltide.core.reading import Answered

@@ -15,6 +15,7 @@ import time
 from collections import Counter
 
 import pytest
+
 from chain import SITE, FastBoard, FastClock, FastService
 from conftest import Mosquitto
 from firmware_board import ROM, config, scratchpad, wait_for

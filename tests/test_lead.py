@@ -7,6 +7,9 @@ from math import exp, log, pi
 from random import Random
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from barreltide.core.lead import (
     BCI,
     LIFEPO4,
@@ -17,8 +20,6 @@ from barreltide.core.lead import (
     rested_voltage,
     state_of_charge,
 )
-from hypothesis import given
-from hypothesis import strategies as st
 
 HOUR_S = 3600.0
 RESTED_V = 12.30

@@ -10,14 +10,15 @@ import stat
 
 import httpx
 import pytest
-from barreltide import web
-from barreltide.delivery import Delivery
-from barreltide.links import LASTS_S, LinkError, Links, row_of
-from barreltide.site import SiteError, load
-from barreltide.store import StoreError
-from conftest import SITE
 from hypothesis import given
 from hypothesis import strategies as st
+
+from barreltide.notices.delivery import Delivery
+from barreltide.site import SiteError, load
+from barreltide.store import StoreError
+from barreltide.web import app as web
+from barreltide.web.links import LASTS_S, LinkError, Links, row_of
+from conftest import SITE
 from test_alarms import SUMP, WARM, heat
 from test_service import Bench
 from test_web import CONTRAST, browser, browsing, open_page, served  # noqa: F401

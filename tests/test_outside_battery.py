@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy
 import pytest
+
 from barreltide.core.lead import (
     BCI,
     FREEZING,

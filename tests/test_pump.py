@@ -5,6 +5,7 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+
 from barreltide.core.monitor import Monitor
 from simulation.draw import draw_garden
 from simulation.run import simulate

@@ -8,15 +8,15 @@ import stat
 import threading
 
 import pytest
-from push_service import PushService
-from test_notify import until
 
-from barreltide import notify, push
-from barreltide.outbox import Notice
-from barreltide.people import People, Way
+from barreltide.notices import notify, push
+from barreltide.notices.outbox import Notice
+from barreltide.notices.people import People, Way
+from barreltide.notices.wording import Letter
 from barreltide.site import Person
 from barreltide.store import Store, Work
-from barreltide.wording import Letter
+from push_service import PushService
+from test_notify import until
 
 NEVER = threading.Event()
 

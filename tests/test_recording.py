@@ -8,14 +8,14 @@ import json
 import sys
 
 import pytest
-import standin_engine
-from conftest import SITE
 
+import standin_engine
 from barreltide.core.reading import Pack, PumpRested, ServiceStarted
 from barreltide.pack import Topics
 from barreltide.recording import RecordingError, export, replay
 from barreltide.site import load
 from barreltide.store import Arrival, Store, Work
+from conftest import SITE
 
 START_S = 1_790_000_000.0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 
 import pytest
+
 from barreltide.core.alarm import Alarms
 from barreltide.core.monitor import Monitor
 from barreltide.core.reading import Pack, PumpRested, Reading, ServiceStarted

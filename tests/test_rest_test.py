@@ -15,12 +15,13 @@ import time
 from math import exp
 
 import pytest
-from barreltide import rest_result
-from barreltide.client import Client, ClientError
+
+from barreltide.commands import rest_result
+from barreltide.commands.client import Client, ClientError
+from barreltide.commands.rest_result import Seen, result
+from barreltide.commands.rest_test import Refusal, RestTest
 from barreltide.core import oxygen
 from barreltide.core.voltage import Step
-from barreltide.rest_result import Seen, result
-from barreltide.rest_test import Refusal, RestTest
 from barreltide.site import Site, load
 from chain import FastBoard, FastClock, FastService
 from conftest import SITE as LEAST

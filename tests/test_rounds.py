@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from post import ANNA, BEN, HOUR_S, NOON_S, Post
 
 EVENING_S = NOON_S + 10.5 * HOUR_S  # 22:30

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import pytest
+
 from barreltide.core.reading import Pack, Reading
 from simulation.baseline import Thresholds
 from simulation.charge_baseline import Counting, TableLookUp

@@ -7,6 +7,7 @@ w1_therm notes; -127 °C is what libraries say of a thermometer that does not an
 from __future__ import annotations
 
 import pytest
+
 from small_garden import HOUR_S, NOON_S, Garden, alarms, drive, monitor
 
 BAD_S = NOON_S + 2 * HOUR_S

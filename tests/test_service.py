@@ -17,16 +17,16 @@ import urllib.request
 
 import paho.mqtt.client as paho
 import pytest
-import standin_engine
-from conftest import SITE as LEAST
-from conftest import free_port, until
 
+import standin_engine
 from barreltide import recording, service
 from barreltide.mqtt import Message
 from barreltide.pack import Topics
 from barreltide.service import Service, Writer
 from barreltide.site import load
 from barreltide.store import Store, Work
+from conftest import SITE as LEAST
+from conftest import free_port, until
 
 START_S = 1_790_000_000.0
 SITE = LEAST + "[web]\nport = 0\n"

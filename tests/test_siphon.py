@@ -9,6 +9,7 @@ from random import Random
 from statistics import fmean, median
 
 import pytest
+
 from barreltide import cli
 from barreltide.core.event import as_line
 from barreltide.core.float_track import Fall, FloatTrack

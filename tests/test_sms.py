@@ -8,12 +8,12 @@ import time
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from barreltide.notices import sms, sms_pdu
+from barreltide.notices.people import Way
+from barreltide.notices.wording import Letter
 from modem import Modem as Device
 from modem import read_submit
-
-from barreltide import sms, sms_pdu
-from barreltide.people import Way
-from barreltide.wording import Letter
 
 NUMBER = "+351912345678"
 WAY = Way("anna sms", "sms", NUMBER, "anna")

@@ -11,9 +11,17 @@ import threading
 import pytest
 
 from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
-from barreltide.outbox import Answer, Notice
+from barreltide.notices.outbox import Answer, Notice
 from barreltide.store import (
-    MOST_REFUSED, Arrival, Refused, Snapshot, Store, StoreError, Work, squeeze, unsqueeze,
+    MOST_REFUSED,
+    Arrival,
+    Refused,
+    Snapshot,
+    Store,
+    StoreError,
+    Work,
+    squeeze,
+    unsqueeze,
 )  # fmt: skip
 
 PAYLOAD = (
@@ -199,7 +207,7 @@ def test_phones_come_and_go_and_are_few(store, monkeypatch):
     store.remove_phone(two)
     third = store.add_phone(None, first | {"endpoint": "https://push.example/3"}, 4.0)
     assert third not in (one, two), "a number once given is never another phone's"
-    monkeypatch.setattr("barreltide.outbox.MOST_SUBSCRIPTIONS", 2)
+    monkeypatch.setattr("barreltide.notices.outbox.MOST_SUBSCRIPTIONS", 2)
     assert store.add_phone(None, first | {"endpoint": "https://push.example/4"}, 5.0) is None
     assert store.add_phone("anna", first, 6.0) == one and store.phones()[0]["subscription"] == first
 

@@ -7,15 +7,16 @@ import re
 
 import httpx
 import pytest
+
+from barreltide import cli, service
+from barreltide.notices import sms
+from barreltide.site import load
+from barreltide.store import Store
 from conftest import SITE, until
 from modem import Modem
 from push_service import PushService
 from test_notify import hooks  # noqa: F401
 from test_service import payload, standin  # noqa: F401
-
-from barreltide import cli, service, sms
-from barreltide.site import load
-from barreltide.store import Store
 
 OURS = {"X-Barreltide": "test"}
 

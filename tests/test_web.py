@@ -13,12 +13,14 @@ from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
-from barreltide import grower, web
+
+from barreltide import grower
 from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
 from barreltide.pack import PackError, Topics
-from barreltide.pages import status
 from barreltide.site import load
 from barreltide.store import Arrival, Notice, Refused, Store, Work
+from barreltide.web import app as web
+from barreltide.web.pages import status
 
 SITE = """
 [site]

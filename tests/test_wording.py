@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from barreltide import wording
 from barreltide.core.event import AlarmChanged
+from barreltide.notices import wording
 
 NIGHT_S = 1_790_000_000.0
 LISBON = ZoneInfo("Europe/Lisbon")

@@ -47,7 +47,7 @@ def _parser() -> argparse.ArgumentParser:
 
     def late(name: str) -> Callable[[argparse.Namespace], int]:
         def run(options: argparse.Namespace) -> int:
-            from . import alarm_commands
+            from .commands import alarm_commands
 
             try:
                 return getattr(alarm_commands, name)(load(options.site), options)
@@ -158,10 +158,10 @@ def _serve(options: argparse.Namespace) -> int:
     site = load(options.site)
     from .broker import BrokerError
     from .mqtt import MqttError
-    from .notify import NotifyError
+    from .notices.notify import NotifyError
     from .service import Service
     from .store import StoreError
-    from .web import WebError
+    from .web.app import WebError
 
     try:
         return Service(site).run()
@@ -205,7 +205,7 @@ def _in_words(line: dict[str, Any], zone: zoneinfo.ZoneInfo) -> str:
         about = f"{line['change']} {line['alarm']} {line['subject']} ({line['priority']}), since {since}"
         return f"{when}  {kind:<8}{about}: {line['message']}"
     if kind == "answer":
-        from .alarms import in_words
+        from .commands.alarms import in_words
 
         return f"{when}  {kind:<8}{line['change']} {line['alarm']} {line['subject']}{in_words(line, zone)}"
     if kind == "siphon":
@@ -256,8 +256,8 @@ def _export(options: argparse.Namespace) -> int:
 
 def _nights(options: argparse.Namespace) -> int:
     site = load(options.site)
-    from . import nights
-    from .client import Client, ClientError
+    from .commands import nights
+    from .commands.client import Client, ClientError
     from .store import Store, StoreError
 
     if not site.store_path.exists():
@@ -279,7 +279,7 @@ def _nights(options: argparse.Namespace) -> int:
 
 def _notify(options: argparse.Namespace) -> int:
     site = load(options.site)
-    from . import notify_test
+    from .notices import notify_test
     from .store import StoreError
 
     try:
@@ -290,8 +290,8 @@ def _notify(options: argparse.Namespace) -> int:
 
 def _rest_test(options: argparse.Namespace) -> int:
     site = load(options.site)
-    from .client import Client, ClientError
-    from .rest_test import Refusal, RestTest
+    from .commands.client import Client, ClientError
+    from .commands.rest_test import Refusal, RestTest
 
     def ask(line: str) -> None:
         try:

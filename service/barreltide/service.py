@@ -22,13 +22,14 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from . import __version__, grower, journal, wording
+from . import __version__, grower, journal
 from .broker import EmbeddedBroker
 from .core import monitor as engine
 from .core.event import AlarmAnswered, AlarmChanged, Event, PackChoked
 from .core.reading import Answered, Pack, PumpRested, ServiceStarted
-from .delivery import Delivery
 from .mqtt import Intake, Message
+from .notices import wording
+from .notices.delivery import Delivery
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
 from .site import Site
 from .store import Answer, Arrival, Notice, Refused, Snapshot, Store, Work
@@ -101,11 +102,11 @@ class Service:
 
     def start(self) -> None:
         """Returns once the pages are served and the broker listens; the engine is made ready in the writer's thread."""
-        from . import web  # FastAPI takes half a second and a third of the memory: whoever only replays needs neither
+        from .web import app  # FastAPI takes half a second and a third of the memory: who only replays needs neither
 
         try:
             self.delivery.check()
-            self.web = web.serve(self.site, self.site.store_path, self.live, self._now)
+            self.web = app.serve(self.site, self.site.store_path, self.live, self._now)
             if self.broker is not None:
                 self.broker.start()
             self.intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)

@@ -27,9 +27,9 @@ from sqlite_utils.migrations import Migrations  # noqa: E402
 for _name in _spared:
     del sys.modules[_name]
 
-from . import outbox  # noqa: E402
 from .core.event import Event, as_line  # noqa: E402
-from .outbox import MOST_ROWS, Answer, Notice, Outbox  # noqa: E402
+from .notices import outbox  # noqa: E402
+from .notices.outbox import MOST_ROWS, Answer, Notice, Outbox  # noqa: E402
 
 MOST_REFUSED = 10_000
 MOST_REFUSED_PAYLOADS = 1_000

@@ -113,7 +113,8 @@ def raise_alarms(arguments: list[str]) -> int:
 
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
     import standin_engine
-    from barreltide import cli, notify, service
+    from barreltide import cli, service
+    from barreltide.notices import notify
 
     service.engine = standin_engine
     notify.MOST_AN_HOUR = notify.MOST_URGENT_AN_HOUR = 10_000

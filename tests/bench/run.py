@@ -31,6 +31,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 import paho.mqtt.client as paho  # noqa: E402
+
 from bench import bare  # noqa: E402
 from conftest import SITE, Mosquitto, free_port  # noqa: E402
 from simulation.draw import Plan, draw_garden  # noqa: E402
@@ -281,7 +282,7 @@ def notice(folder: Path) -> None:
     """From a station's publish to a receiver's web hook: the service, with an engine that raises an alarm at a word,
     and a bare subscriber that posts at once, which is the way's own time: broker, loopback and HTTP. Beside them the
     courier alone, a fresh process with the library of channels in it."""
-    from barreltide import courier
+    from barreltide.notices import courier
 
     hook, broker = _Hook(), Mosquitto(folder / "notice").start()
     site = folder / "notice.toml"

@@ -3,7 +3,17 @@
 import json
 
 from station import (
-    battery, clock, current, dns, float_switch, mqtt, pack, sampler, settings, signals, thermometer,
+    battery,
+    clock,
+    current,
+    dns,
+    float_switch,
+    mqtt,
+    pack,
+    sampler,
+    settings,
+    signals,
+    thermometer,
 )  # fmt: skip
 
 EPOCH_MS = 1_790_000_000_000

@@ -18,10 +18,10 @@ from pathlib import Path
 from random import Random
 from typing import NamedTuple
 
-from barreltide import wording
 from barreltide.core.alarm import TABLE
 from barreltide.core.event import AlarmChanged
-from barreltide.outbox import Answer, Notice
+from barreltide.notices import wording
+from barreltide.notices.outbox import Answer, Notice
 from barreltide.store import Work
 from post import Post
 

@@ -25,10 +25,10 @@ from zoneinfo import ZoneInfo
 from .. import site as site_file
 from ..broker import BrokerError
 from ..mqtt import MqttError
-from ..notify import NotifyError
+from ..notices.notify import NotifyError
 from ..service import Service
 from ..store import StoreError
-from ..web import WebError
+from ..web.app import WebError
 from . import place
 from .board import Board
 from .phone import Phone, drawn

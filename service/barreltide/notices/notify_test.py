@@ -6,10 +6,10 @@ import threading
 import time
 from collections.abc import Callable
 
+from ..site import Site
+from ..store import Store
 from .delivery import modem_of, push_of, senders
 from .people import People, Way
-from .site import Site
-from .store import Store
 from .wording import Letter
 
 CHANNEL_CHARACTERS = 24

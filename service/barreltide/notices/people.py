@@ -12,8 +12,8 @@ from itertools import groupby
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from ..site import Person, Site
 from . import courier
-from .site import Person, Site
 
 
 class Way(NamedTuple):

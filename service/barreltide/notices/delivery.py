@@ -10,14 +10,14 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from ..site import Site
+from ..store import Store
+from ..web.links import Links
 from . import notify
 from .daily_word import DailyWord
 from .heartbeat import Heartbeat
-from .links import Links
 from .people import People
 from .push import Push, PushError
-from .site import Site
-from .store import Store
 
 log = logging.getLogger("barreltide.delivery")
 

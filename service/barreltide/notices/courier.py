@@ -1,9 +1,10 @@
 """Carries one notice to one channel, in a child process.
 
 The library that knows the many channels costs 24 MB and some of its channels can hang, so it is loaded only in
-`python -m barreltide.courier`, which lives for one sending and is killed when it takes too long. A job goes in as one
-line of JSON on standard input, never on the command line, since every user of a machine can read command lines and a
-channel's URL holds its password. The answer comes out as one line of JSON, with every part of the URL blotted out.
+`python -m barreltide.notices.courier`, which lives for one sending and is killed when it takes too long. A job goes in
+as one line of JSON on standard input, never on the command line, since every user of a machine can read command lines
+and a channel's URL holds its password. The answer comes out as one line of JSON, with every part of the URL blotted
+out.
 """
 
 from __future__ import annotations
@@ -78,7 +79,7 @@ def run(job: dict, timeout_s: float, stop: Event | None) -> dict:
     """The child's answer, or {"ok": False, "error": why there is none}."""
     try:
         child = subprocess.Popen(
-            [sys.executable, "-P", "-m", "barreltide.courier", str(timeout_s)],
+            [sys.executable, "-P", "-m", "barreltide.notices.courier", str(timeout_s)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

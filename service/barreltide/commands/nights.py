@@ -8,11 +8,11 @@ from statistics import median
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from .core.daylight import Daylight
-from .pages.status import outlook_in_words
-from .site import Site
-from .store import Store
-from .sun import Sun
+from ..core.daylight import Daylight
+from ..site import Site
+from ..store import Store
+from ..sun import Sun
+from ..web.pages.status import outlook_in_words
 
 BLOCKS = "▁▂▃▄▅▆▇█"
 PARTS = 12  # of a night's trend

@@ -17,13 +17,13 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ..core import oxygen
+from ..core.daylight import Daylight
+from ..core.voltage import VoltageTrace
+from ..site import Site
+from ..sun import Sun
 from .client import Client, ClientError
-from .core import oxygen
-from .core.daylight import Daylight
-from .core.voltage import VoltageTrace
 from .rest_result import Seen, result
-from .site import Site
-from .sun import Sun
 
 SAFE_SHARE = 0.5  # of the low end of the hours that the fish have
 USUAL_MIN, LEAST_MIN, MOST_MIN = 60, 5, 24 * 60

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from ..site import Person, Site
+from ..store import Store
 from .outbox import Notice
-from .site import Person, Site
-from .store import Store
 from .wording import LINE_CHARACTERS, cut
 
 DAY_S = 86_400.0

@@ -9,13 +9,13 @@ from argparse import Namespace
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from .. import journal
+from ..core.alarm import LONGEST_SHELF_S
+from ..core.alarm_table import TABLE
+from ..site import Site
+from ..store import MOST_ROWS, Store, StoreError
 from . import alarms as texts
-from . import journal
 from .client import Client, ClientError
-from .core.alarm import LONGEST_SHELF_S
-from .core.alarm_table import TABLE
-from .site import Site
-from .store import MOST_ROWS, Store, StoreError
 
 Failed = (ClientError, StoreError)
 

@@ -8,7 +8,7 @@ import urllib.parse
 import urllib.request
 from typing import Any
 
-from .site import Site
+from ..site import Site
 
 TIMEOUT_S = 10.0
 MOST_BYTES = 4_000_000

@@ -14,9 +14,9 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from ..store import Store
 from . import courier, rounds
 from .people import People, Way
-from .store import Store
 from .wording import Letter, letter
 
 BACKOFF_S = (30, 60, 120, 300, 600, 900)

@@ -30,12 +30,14 @@ from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
-from . import __version__, grower, journal
-from .core.reading import Answered, PumpRested
+from .. import __version__, grower, journal
+from ..core.reading import Answered, PumpRested
+from ..notices.push import PushError
+from ..pack import PackError
+from ..site import Site
+from ..store import MOST_ROWS, Store
 from .links import LinkError, Links, row_of
-from .pack import PackError
 from .pages import answer, status
-from .push import PushError
 from .shapes import (
     Alarms,
     Cycles,
@@ -51,8 +53,6 @@ from .shapes import (
     Told,
     Wrong,
 )
-from .site import Site
-from .store import MOST_ROWS, Store
 
 START_TIMEOUT_S = 20
 STOP_TIMEOUT_S = 4
@@ -289,7 +289,7 @@ def _of_phones(ask: Callable[[], Any]) -> Any:
 
 def _pages(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIRouter:
     pages = APIRouter(include_in_schema=False)
-    folder = resources.files("barreltide.pages")
+    folder = resources.files("barreltide.web.pages")
     assets = {name: (folder / name).read_bytes() for name in ASSETS}
     garden = status.Garden(
         site.name, site.time_zone, site.battery.lowest_state_of_charge,

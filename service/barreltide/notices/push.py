@@ -22,10 +22,10 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
+from ..store import Store
 from . import courier
 from .notify import Gone
 from .people import Way
-from .store import Store
 from .wording import Letter, cut
 
 TTL_S = 86_400  # a later warning would only mislead

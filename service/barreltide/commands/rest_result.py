@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from .core.lead import REST_S, TABLES, rested_estimate, state_of_charge
-from .core.voltage import Step
-from .site import Site
+from ..core.lead import REST_S, TABLES, rested_estimate, state_of_charge
+from ..core.voltage import Step
+from ..site import Site
 
 REFERENCE_V = 12.6  # at which the site file's current_a is told
 Z90 = 1.645  # standard errors to either side, for nine times in ten

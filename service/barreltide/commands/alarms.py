@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from .pages.status import lasted
+from ..web.pages.status import lasted
 
 Line = dict[str, Any]
 

@@ -23,7 +23,7 @@ import os
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from .store import StoreError
+from ..store import StoreError
 
 LASTS_S = 48 * 3600.0
 SHELF_S = 3600.0

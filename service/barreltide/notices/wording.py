@@ -11,7 +11,7 @@ from itertools import groupby
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from .core.event import AlarmChanged
+from ..core.event import AlarmChanged
 
 TITLE_CHARACTERS = 120
 LINE_CHARACTERS = 600
