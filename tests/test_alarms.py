@@ -13,10 +13,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from barreltide import service
+from barreltide import writer
 from barreltide.commands.alarms import report
 from barreltide.commands.client import Client
 from barreltide.site import load
+from barreltide.store import Store
 from conftest import SITE, free_port, until
 from test_cli import one_line, run
 from test_service import Bench, payload
@@ -157,7 +158,7 @@ def test_states_outlive_a_kill_and_a_recording_tells_them_again(running, tmp_pat
     assert [json.loads(line)["event"] for line in lines if "water-too-warm" in line] == ["alarm"]
     explained = run("replay", tmp_path / "all.jsonl", "--site", site, "--json", "--explain")[1].splitlines()
     live = Bench.__new__(Bench)
-    live.store = service.Store(load(site).store_path)
+    live.store = Store(load(site).store_path)
     assert [json.loads(line) for line in explained if '"event": "answer"' in line] == live.events("answer")
     live.store.close()
 
@@ -187,7 +188,7 @@ def test_without_a_service_each_command_says_so_and_statistics_need_none(tmp_pat
     for words in ([], ["pump-stopped"], ["pump-stopped", "pump", "--all"]):
         one_line(run("acknowledge", *words, "--site", site), "ALARM and SUBJECT, or --all, would do")
     one_line(run("alarms", "--statistics", "--site", site), "no store there yet")
-    service.Store(load(site).store_path).close()
+    Store(load(site).store_path).close()
     status, out, err = run("alarms", "--statistics", "--site", site)
     assert status == 0 and err == "" and "alarms               0, 0.00 a day\n" in out
     assert run("alarms", "--statistics", "--days", "0", "--site", site)[0] == 2
@@ -273,7 +274,7 @@ def test_each_state_is_known_again_after_a_kill(bench, snapshot):
 
 
 def test_what_is_out_of_service_stays_so_when_all_that_is_judged_anew_is_younger(bench, monkeypatch):
-    monkeypatch.setattr(service, "REBUILD_S", 3600.0)
+    monkeypatch.setattr(writer, "REBUILD_S", 3600.0)
     answer(bench, "out-of-service", reason="winter", who="anna")
     answer(bench, "out-of-service", ("sump-low", "sump"), reason="winter")
     answer(bench, "unshelved", ("sump-low", "sump"))

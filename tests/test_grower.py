@@ -12,7 +12,7 @@ import time
 import httpx
 import pytest
 
-from barreltide import grower, recording, service
+from barreltide import grower, recording, writer
 from barreltide.core.alarm_table import TABLE
 from barreltide.core.reading import Answered, PumpRested
 from barreltide.pack import PackError, Topics
@@ -236,7 +236,7 @@ def test_after_a_kill_the_word_is_known_again(bench):
 def test_no_answer_before_the_commit(bench, monkeypatch):
     """The disk is full: whoever waits is told that nothing is certain, and the word is judged once it is written."""
     monkeypatch.setattr(grower, "ANSWER_S", 0.3)
-    monkeypatch.setattr(service, "RETRY_S", (0.1,))
+    monkeypatch.setattr(writer, "RETRY_S", (0.1,))
     commit, is_full = bench.store.commit, threading.Event()
     is_full.set()
 

@@ -19,12 +19,13 @@ import paho.mqtt.client as paho
 import pytest
 
 import standin_engine
-from barreltide import recording, service
+from barreltide import recording, writer
 from barreltide.mqtt import Message
 from barreltide.pack import Topics
-from barreltide.service import Service, Writer
+from barreltide.service import Service
 from barreltide.site import load
 from barreltide.store import Store, Work
+from barreltide.writer import Writer
 from conftest import SITE as LEAST
 from conftest import free_port, until
 
@@ -102,7 +103,7 @@ class Bench:
 
 @pytest.fixture
 def standin(monkeypatch):
-    monkeypatch.setattr(service, "engine", standin_engine)
+    monkeypatch.setattr(writer, "engine", standin_engine)
 
 
 @pytest.fixture
@@ -213,7 +214,7 @@ def test_a_crash_at_any_commit_leaves_all_or_nothing(tmp_path, standin):
 
 
 def test_a_failing_store_keeps_the_work_and_feeds_the_engine_once(bench, monkeypatch, caplog):
-    monkeypatch.setattr(service, "RETRY_S", (0.01,))
+    monkeypatch.setattr(writer, "RETRY_S", (0.01,))
     commit, failures = bench.store.commit, iter([True] * 3)
 
     def failing(work):
@@ -301,18 +302,18 @@ def test_a_snapshot_that_cannot_be_read_is_not_the_end(bench, monkeypatch, caplo
     monkeypatch.setattr(standin_engine.Monitor, "save", lambda self: b"rubbish")
     bench.kill_and_begin()  # saves rubbish as it begins
     monkeypatch.undo()
-    service_engine, service.engine = service.engine, standin_engine
+    writer_engine, writer.engine = writer.engine, standin_engine
     try:
         bench.kill_and_begin()
     finally:
-        service.engine = service_engine
+        writer.engine = writer_engine
     assert bench.writer.monitor.state["fed"] == 1 and "cannot be used" in caplog.text
 
 
 def test_standing_alarms_of_store_and_engine_are_brought_together(bench, monkeypatch):
     bench.arrive(payload(0, {"n": "test/alarm", "vs": "raise"}))
     monkeypatch.setattr(standin_engine, "fingerprint", lambda site: "another")
-    monkeypatch.setattr(service, "REBUILD_S", -1.0)  # nothing is young enough to be fed
+    monkeypatch.setattr(writer, "REBUILD_S", -1.0)  # nothing is young enough to be fed
     bench.kill_and_begin()
     assert [line["change"] for line in bench.events("alarm")] == ["raised", "cleared"]
     assert "after the service was started anew" in bench.events("alarm")[-1]["message"]
