@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 import math
 
-from barreltide.core.event import AlarmChanged, CycleCounted, PackChoked
-from barreltide.core.reading import Answered, Pack, PumpRested, ServiceStarted
+from barreltide.core.event import AlarmChanged, CycleCounted, NotePinned, PackChoked
+from barreltide.core.reading import Answered, Noted, Pack, PumpRested, ServiceStarted
 
 SILENT_S = 60
 
@@ -47,6 +47,8 @@ class Monitor:
         if isinstance(item, Answered):
             state["answered"] = [item.what, item.alarm, item.subject]
             return events
+        if isinstance(item, Noted):
+            return [*events, NotePinned(item.time_s, item.bed, item.text, item.who)]
         state["fed"] += 1
         state["heard_s"] = item.received_s
         events += self._change("station-silent", item.station, False, item.received_s)

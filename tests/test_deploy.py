@@ -29,7 +29,7 @@ def _help(*command: str) -> str:
 
 COMMANDS = [
     "serve", "replay", "export", "nights", "alarms", "acknowledge", "shelve", "unshelve", "out-of-service",
-    "maintenance", "notify", "rest-test", "demo",
+    "maintenance", "note", "notify", "rest-test", "demo",
 ]  # fmt: skip
 
 

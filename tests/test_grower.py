@@ -8,13 +8,18 @@ import json
 import sqlite3
 import threading
 import time
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
 
 from barreltide import grower, recording, writer
+from barreltide.commands import note
+from barreltide.commands.client import ClientError
 from barreltide.core.alarm_table import TABLE
-from barreltide.core.reading import Answered, PumpRested
+from barreltide.core.event import ASIDE, NotePinned
+from barreltide.core.reading import Answered, Noted, PumpRested
 from barreltide.pack import PackError, Topics
 from barreltide.service import Service
 from barreltide.site import load
@@ -25,9 +30,10 @@ from test_service import Bench, payload, standin, wet  # noqa: F401
 
 TOPICS = Topics("barreltide", "garden", ["barrels"], ["bed-1"], ["pump"])
 REST = {"input": "pump-rested", "pump": "pump", "for_s": 1800}
-INPUTS = "pump-rested, acknowledged, shelved, out-of-service or unshelved"
+INPUTS = "pump-rested, acknowledged, shelved, out-of-service, unshelved or noted"
 ACKNOWLEDGED = {"input": "acknowledged", "alarm": "pump-stopped", "subject": "pump"}
 SHELVED = ACKNOWLEDGED | {"input": "shelved", "for_s": 1800, "reason": "new rotor"}
+NOTED = {"input": "noted", "text": "cut the tube 1 cm", "bed": "bed-1"}
 OURS = {"X-Barreltide": "rest-test"}
 
 
@@ -46,6 +52,18 @@ def test_an_answer_is_read_and_a_shelf_counts_from_its_arrival():
     assert grower.read(TOPICS, aside, 1000.0) == shelved._replace(what="out-of-service", until_s=None, reason="winter")
     for alarm, longest_s in (("pump-stopped", 10_800), ("flow-falling", 259_200)):
         assert grower.read(TOPICS, SHELVED | {"alarm": alarm, "for_s": longest_s}, 0.0).until_s == longest_s
+
+
+def test_a_note_is_read_and_may_be_dated_back_but_not_ahead():
+    day_s = 86_400.0
+    now_s = 1000 * day_s
+    assert grower.read(TOPICS, NOTED, now_s) == Noted(now_s, now_s, "cut the tube 1 cm", "bed-1", "")
+    word = NOTED | {"bed": None, "time_s": now_s - 366 * day_s, "who": "anna"}
+    assert grower.read(TOPICS, word, now_s) == Noted(now_s, now_s - 366 * day_s, NOTED["text"], None, "anna")
+    assert grower.read(TOPICS, NOTED | {"time_s": now_s + 300}, now_s).time_s == now_s, "a phone's fast clock"
+    for time_s in (now_s + 301, now_s - 367 * day_s, "noon", True, float("nan")):
+        with pytest.raises(PackError, match="^time_s: found .*; Unix seconds, up to a year back, would do$"):
+            grower.read(TOPICS, NOTED | {"time_s": time_s}, now_s)
 
 
 @pytest.mark.parametrize(
@@ -79,6 +97,10 @@ def test_an_answer_is_read_and_a_shelf_counts_from_its_arrival():
         (REST | {"for_s": 86_401}, "for_s: found 86401; seconds, at most 86,400, would do"),
         (REST | {"for_s": True}, "for_s: found True; seconds, at most 86,400, would do"),
         (REST | {"for_s": float("nan")}, "for_s: found nan; seconds, at most 86,400, would do"),
+        (NOTED | {"bed": "bed-9"}, "bed: found 'bed-9'; bed-1 would do, or none"),
+        (NOTED | {"text": "  "}, "text: found '  '; a few words would do"),
+        (NOTED | {"text": "x" * 201}, f"text: found '{'x' * 56}…; a line of at most 200 characters would do"),
+        (NOTED | {"until_s": 5}, "'until_s': no such key; input, text, bed, time_s and who would do"),
         (REST | {"until_s": 5}, "'until_s': no such key; input, pump and for_s would do"),
     ],
 )
@@ -180,6 +202,18 @@ def test_what_the_service_answers_is_passed_on(door):
     assert ask().status_code == 503 and ask().json()["error"].startswith("the service is still starting")
 
 
+@pytest.mark.parametrize(
+    ("at", "time_s"),
+    [("14:30", "2026-07-01T14:30+02:00"), ("09:00", "2026-07-02T09:00+02:00"), ("2026-01-03", "2026-01-03T00:00+01:00"),
+     ("2026-07-01T05:00Z", "2026-07-01T07:00+02:00"), ("1790000000.5", "2026-09-21T14:13:20.5Z")],
+)  # fmt: skip
+def test_a_note_s_time_as_it_is_typed(at, time_s):
+    now_s = datetime.fromisoformat("2026-07-02T10:00+02:00").timestamp()
+    assert note.moment(at, ZoneInfo("Europe/Madrid"), now_s) == datetime.fromisoformat(time_s).timestamp()
+    with pytest.raises(ClientError, match="^--at: found 'noon'; 14:30 or 2026-07-01T14:30 would do$"):
+        note.moment("noon", ZoneInfo("Europe/Madrid"), now_s)
+
+
 # In the writer.
 
 
@@ -214,6 +248,26 @@ def test_a_wrong_word_is_answered_and_leaves_nothing(bench):
     good, bad = say(bench, REST, REST | {"pump": "hose"})
     assert isinstance(good, PumpRested) and isinstance(bad, PackError)
     assert len(list(bench.store.arrivals(kinds=("grower",)))) == 1
+
+
+def test_a_note_becomes_an_event_at_its_own_time(bench):
+    early_s = bench.now_s - 7200
+    garden, bed = say(bench, NOTED | {"bed": None, "who": "anna"}, NOTED | {"time_s": early_s})
+    assert (garden.bed, bed.time_s) == (None, early_s)
+    assert bench.store.events("note") == [
+        {"event": "note", "time": bench.now_s, "bed": None, "text": NOTED["text"], "who": "anna"},
+        {"event": "note", "time": early_s, "bed": "bed-1", "text": NOTED["text"], "who": ""},
+    ]
+    assert [line["time"] for line in bench.store.events("note", "bed-1")] == [early_s]
+
+
+def test_the_engine_tells_a_note_in_replays_too(tmp_path):
+    (tmp_path / "site.toml").write_text(LEAST)
+    site = load(tmp_path / "site.toml")
+    line = {"received": 1_790_000_000.0, "topic": "barreltide/garden/grower", "payload": NOTED}
+    (tmp_path / "told.jsonl").write_text(json.dumps(line))
+    (event,) = recording.replay(str(tmp_path / "told.jsonl"), site)
+    assert event == NotePinned(1_790_000_000.0, "bed-1", NOTED["text"], "") and event.kind in ASIDE
 
 
 def test_an_answer_is_stored_only_where_it_fits(bench):
@@ -292,6 +346,10 @@ def test_from_a_request_to_the_engine_and_the_recording(tmp_path, mosquitto):
             "the engine's picture",
         )
         assert now == answer.json()["until_s"]
+        assert note.pin(site, "cut the tube", "bed-1", "14:30", "anna").endswith(" 14:30  bed-1: cut the tube")
+        (pinned,) = httpx.get(f"{running.web.address}api/notes?bed=bed-1").json()["notes"]
+        assert (pinned["text"], pinned["who"]) == ("cut the tube", "anna")
+        assert httpx.get(f"{running.web.address}api/notes?end_s=1").json() == {"notes": [], "more": False}
         connection = http.client.HTTPConnection("127.0.0.1", running.web.port)
         connection.request("POST", "/api/grower", json.dumps(REST), {"Content-Type": "text/plain"})
         assert connection.getresponse().status == 415
@@ -304,5 +362,6 @@ def test_from_a_request_to_the_engine_and_the_recording(tmp_path, mosquitto):
         store.close()
         out.seek(0)
         lines = [json.loads(line) for line in out]
-    assert [line["topic"] for line in lines] == ["barreltide/garden/service", "barreltide/garden/grower"]
+    topics = ["barreltide/garden/service", "barreltide/garden/grower", "barreltide/garden/grower"]
+    assert [line["topic"] for line in lines] == topics and lines[2]["payload"]["text"] == "cut the tube"
     assert lines[1]["payload"] == REST

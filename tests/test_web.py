@@ -279,6 +279,7 @@ def test_the_answers_are_described(served):
             "readings",
             "cycles",
             "nights",
+            "notes",
             "alarms",
             "notices",
             "refused",

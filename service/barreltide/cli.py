@@ -104,7 +104,12 @@ def _parser() -> argparse.ArgumentParser:
         "rest-test", _rest_test, "Walk through a rest of the pump, to see the battery's voltage without its load."
     )
     rest.add_argument("--minutes", metavar="N", type=float, help="so long, instead of what is safe for the fish")
-    answers = (alarms, acknowledge, shelve, aside, unshelve, maintenance)
+    note = command("note", _note, "Pin a note to a moment, so that before and after can be compared.")
+    note.add_argument("text", metavar="TEXT", help="what was done or seen, in up to 200 characters")
+    note.add_argument("--bed", metavar="BED", help="where; left out: the whole garden")
+    note.add_argument("--at", metavar="TIME", help="when, like 14:30 or 2026-07-01T14:30; left out: now")
+    note.add_argument("--who", metavar="NAME", default=None, help="instead of your name on this computer")
+    answers = (note, alarms, acknowledge, shelve, aside, unshelve, maintenance)
     notices = command("notify", _notify, "Send a test through every notice channel and print each one's answer.")
     notices.add_argument("--test", action="store_true", required=True, help="send it; the only thing that there is")
     for sub in (serve, replay, export, nights, rest, notices, *answers):
@@ -286,6 +291,18 @@ def _notify(options: argparse.Namespace) -> int:
         return 0 if notify_test.run(site, lambda line: print(line, flush=True)) else 1
     except StoreError as error:
         return _fail(error)
+
+
+def _note(options: argparse.Namespace) -> int:
+    site = load(options.site)
+    from .commands import note
+    from .commands.client import ClientError
+
+    try:
+        print(note.pin(site, options.text, options.bed, options.at, options.who), flush=True)
+    except ClientError as error:
+        return _fail(error)
+    return 0
 
 
 def _rest_test(options: argparse.Namespace) -> int:

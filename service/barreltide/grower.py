@@ -5,9 +5,11 @@
     {"input": "shelved", "alarm": …, "subject": …, "for_s": 3600, "reason": "new rotor tomorrow", "who": "anna"}
     {"input": "out-of-service", "alarm": …, "subject": …, "reason": …, "who": …}      until it is said otherwise
     {"input": "unshelved", "alarm": …, "subject": …, "who": …}      ends either
+    {"input": "noted", "text": "cut the tube 1 cm", "bed": "bed-1", "time_s": 1790000000, "who": "anna"}      a note
 
 It becomes an input of the engine like a pack: stamped when it arrives, stored, judged, replayed. A span counts from
-that stamp, so that no second clock has a say in it. `who` may be left out: it is what somebody calls themselves.
+that stamp, so that no second clock has a say in it. `who` may be left out: it is what somebody calls themselves. A note
+is pinned to `time_s`, which may lie up to a year back (left out: now), and to a bed, or to the whole garden.
 """
 
 from __future__ import annotations
@@ -19,14 +21,16 @@ from typing import Any, NamedTuple
 
 from .core.alarm import LONGEST_SHELF_S
 from .core.alarm_table import TABLE
-from .core.reading import Answered, PumpRested
+from .core.reading import Answered, Noted, PumpRested, Said
 from .pack import PackError, Topics
 
 MOST_BYTES = 4_096
 LONGEST_REST_S = 24 * 3600.0
 MOST_WAITING = 100
 ANSWER_S = 8.0
-MOST_SUBJECT, MOST_REASON, MOST_WHO = 128, 200, 60  # characters
+OLDEST_NOTE_S = 366 * 86_400.0
+FAST_S = 300.0  # a phone's clock may be ahead of ours by so much: that is now
+MOST_SUBJECT, MOST_REASON, MOST_TEXT, MOST_WHO = 128, 200, 200, 60  # characters
 
 _KEYS = {
     "pump-rested": ("pump", "for_s"),
@@ -34,6 +38,7 @@ _KEYS = {
     "shelved": ("alarm", "subject", "for_s", "reason", "who"),
     "out-of-service": ("alarm", "subject", "reason", "who"),
     "unshelved": ("alarm", "subject", "who"),
+    "noted": ("text", "bed", "time_s", "who"),
 }
 
 
@@ -49,10 +54,10 @@ class Word(NamedTuple):
     """What waits for the writer. answer: gets the input once it is committed, or what is wrong with the payload."""
 
     payload: bytes
-    answer: concurrent.futures.Future[PumpRested | Answered | PackError]
+    answer: concurrent.futures.Future[Said | PackError]
 
 
-def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> PumpRested | Answered:
+def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> Said:
     """The input that was told at `received_s`. Raises PackError with what was found and what would do."""
     if isinstance(payload, bytes):
         if len(payload) > MOST_BYTES:
@@ -73,6 +78,8 @@ def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> 
         if not isinstance(pump, str) or pump not in topics.pumps:
             raise PackError(f"pump: found {_shown(pump)}; {_listed(sorted(topics.pumps), 'or')} would do")
         return PumpRested(received_s, pump, received_s + _span(payload, LONGEST_REST_S))
+    if what == "noted":
+        return _note(topics, payload, received_s)
     alarm = payload.get("alarm")
     if not isinstance(alarm, str) or alarm not in TABLE:
         raise PackError(f"alarm: found {_shown(alarm)}; {_listed(TABLE, 'or')} would do")
@@ -85,7 +92,7 @@ def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> 
     return Answered(received_s, what, alarm, subject, until_s, reason, who)
 
 
-def say(arrived: queue.SimpleQueue[Any], payload: bytes) -> PumpRested | Answered:
+def say(arrived: queue.SimpleQueue[Any], payload: bytes) -> Said:
     """Enqueue it for the writer, and wait until it is committed. Raises PackError or NotNow."""
     if arrived.qsize() >= MOST_WAITING:
         raise NotNow("too much waits already; try again in a minute")
@@ -100,10 +107,20 @@ def say(arrived: queue.SimpleQueue[Any], payload: bytes) -> PumpRested | Answere
     return answer
 
 
-def as_json(item: PumpRested | Answered) -> dict[str, Any]:
+def as_json(item: Said) -> dict[str, Any]:
     """What was taken in, for whoever told it."""
     fields = item._asdict()
-    return {"input": fields.pop("what", "pump-rested"), **fields}
+    return {"input": fields.pop("what", "noted" if isinstance(item, Noted) else "pump-rested"), **fields}
+
+
+def _note(topics: Topics, payload: dict[str, Any], received_s: float) -> Noted:
+    bed, time_s = payload.get("bed"), payload.get("time_s", received_s)
+    if bed is not None and (not isinstance(bed, str) or bed not in topics.beds):
+        raise PackError(f"bed: found {_shown(bed)}; {_listed(sorted(topics.beds), 'or')} would do, or none")
+    if type(time_s) not in (int, float) or not received_s - OLDEST_NOTE_S <= time_s <= received_s + FAST_S:
+        raise PackError(f"time_s: found {_shown(time_s)}; Unix seconds, up to a year back, would do")
+    text, who = _text(payload, "text", MOST_TEXT), _text(payload, "who", MOST_WHO, "")
+    return Noted(received_s, min(float(time_s), received_s), text, bed, who)
 
 
 def _span(payload: dict[str, Any], longest_s: float) -> float:

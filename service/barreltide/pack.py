@@ -58,7 +58,8 @@ class Topics:
         self._prefix = f"{root}/{site}/"
         self.stations = frozenset(stations)
         self.kinds = dict(KINDS)
-        for bed in beds:
+        self.beds = frozenset(beds)
+        for bed in self.beds:
             self.kinds |= {f"{bed}/high": bool, f"{bed}/low": bool, f"{bed}/level": "m"}
         self.pumps = frozenset(pumps)
         self.kinds |= {f"{pump}/current": "A" for pump in self.pumps}

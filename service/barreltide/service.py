@@ -12,7 +12,7 @@ from typing import Any
 
 from . import __version__, grower
 from .broker import EmbeddedBroker
-from .core.reading import Answered, PumpRested
+from .core.reading import Said
 from .mqtt import Intake
 from .notices.delivery import Delivery
 from .pack import Topics
@@ -31,7 +31,7 @@ class Live:
     """What the pages may see of the running service. Each dict is replaced whole, never changed."""
 
     def __init__(
-        self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], PumpRested | Answered], phones: Any = None
+        self, health: Callable[[], dict[str, Any]], tell: Callable[[bytes], Said], phones: Any = None
     ) -> None:
         self._picture: dict[str, Any] = {}
         self._listeners: tuple[Callable[[], None], ...] = ()
@@ -130,7 +130,7 @@ class Service:
             self.broker.stop()
         self.store.close()
 
-    def tell(self, payload: bytes) -> PumpRested | Answered:
+    def tell(self, payload: bytes) -> Said:
         """Let the writer take in what the grower says; returns once it is committed. Raises PackError or NotNow."""
         if self.intake is None or self.writer is None or not self.writer.ready:
             raise grower.NotNow("the service is still starting; try again in a minute")

@@ -400,7 +400,7 @@ class Store(Outbox):
 
 
 def _event_row(event_id: int, arrival: int | None, event: Event) -> tuple[Any, ...]:
-    subject = getattr(event, "subject", None) or getattr(event, "bed", None) or "battery"
+    subject = getattr(event, "subject", getattr(event, "bed", "battery"))  # None where a note is about the whole garden
     return event_id, arrival, event.time, event.kind, subject, json.dumps(as_line(event), ensure_ascii=False)
 
 

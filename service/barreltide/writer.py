@@ -23,7 +23,7 @@ from typing import Any
 from . import grower, journal
 from .core import monitor as engine
 from .core.event import AlarmAnswered, AlarmChanged, Event, PackChoked
-from .core.reading import Answered, Pack, PumpRested, ServiceStarted
+from .core.reading import Answered, Pack, Said, ServiceStarted
 from .mqtt import Intake, Message
 from .notices import wording
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
@@ -125,7 +125,7 @@ class Writer:
             return
         try:
             if arrival.kind == "grower":
-                item: Pack | PumpRested | Answered = grower.read(self._topics, arrival.payload, arrival.received_s)
+                item: Pack | Said = grower.read(self._topics, arrival.payload, arrival.received_s)
             else:
                 topic = self._topics.of(arrival.station or "", "readings")
                 item = read_pack(self._topics, topic, arrival.payload, arrival.received_s)
@@ -213,7 +213,7 @@ class Writer:
             self._take_pack(pack, message.payload, work)
         return identity
 
-    def _take_word(self, word: grower.Word, work: Work) -> PumpRested | Answered | PackError:
+    def _take_word(self, word: grower.Word, work: Work) -> Said | PackError:
         """Let the grower's word into `work`. Returns the answer that it deserves once `work` is committed."""
         received_s = self._stamp()
         try:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import json
 import time
 from argparse import Namespace
@@ -15,7 +14,7 @@ from ..core.alarm_table import TABLE
 from ..site import Site
 from ..store import MOST_ROWS, Store, StoreError
 from . import alarms as texts
-from .client import Client, ClientError
+from .client import Client, ClientError, who
 
 Failed = (ClientError, StoreError)
 
@@ -91,18 +90,11 @@ def maintenance(site: Site, options: Namespace) -> int:
 
 
 def _answer(site: Site, options: Namespace, what: str, **more: Any) -> int:
-    word = {"input": what, "alarm": options.alarm, "subject": options.subject, "who": _who(options), **more}
+    word = {"input": what, "alarm": options.alarm, "subject": options.subject, "who": who(options.who), **more}
     taken = Client.of_site(site).tell(word)
     until = f" until {texts.moment(taken['until_s'], ZoneInfo(site.time_zone))}" if taken["until_s"] else ""
     _print([f"{options.alarm} {options.subject}: {what.replace('-', ' ')}{until}"])
     return 0
-
-
-def _who(options: Namespace) -> str:
-    try:
-        return options.who if options.who is not None else getpass.getuser()
-    except (OSError, KeyError):  # a user without a name
-        return ""
 
 
 def _print(lines: Any) -> None:

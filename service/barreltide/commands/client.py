@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import urllib.error
 import urllib.parse
@@ -61,6 +62,14 @@ class Client:
         if not isinstance(found, dict):
             raise ClientError(f"what answers at {self.address} is not the service")
         return found
+
+
+def who(named: str | None) -> str:
+    """Who says it: as named, else the user of this computer, where that one has a name."""
+    try:
+        return named if named is not None else getpass.getuser()
+    except (OSError, KeyError):
+        return ""
 
 
 def _reason(error: urllib.error.HTTPError) -> str:

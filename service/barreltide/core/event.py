@@ -111,6 +111,16 @@ class SiphonChanged(NamedTuple):
     kind = "siphon"
 
 
+class NotePinned(NamedTuple):
+    """The grower's note about a bed, or (None) the garden. time: that to which it is pinned, which may lie far back."""
+
+    time: float
+    bed: str | None
+    text: str
+    who: str
+    kind = "note"
+
+
 class PackChoked(NamedTuple):
     """The engine failed on a pack: it is to be kept aside with the reason, a traceback, and never met again."""
 
@@ -122,10 +132,12 @@ class PackChoked(NamedTuple):
     kind = "choked"
 
 
-Event = CycleCounted | AlarmChanged | AlarmAnswered | BatteryJudged | NightEnded | SiphonChanged | PackChoked
+Event = (
+    CycleCounted | AlarmChanged | AlarmAnswered | BatteryJudged | NightEnded | SiphonChanged | NotePinned | PackChoked
+)
 
 # Kinds that are told in lines of JSON only where an explanation is asked for: what others read holds facts and alarms.
-ASIDE = ("siphon", "answer")
+ASIDE = ("siphon", "answer", "note")
 
 # What a line says beside its facts: for those who ask for an explanation.
 BESIDE = ("evidence", *NightEnded._fields[NightEnded._fields.index("slope_v_per_h") :])

@@ -21,13 +21,13 @@ from .battery import StateOfCharge
 from .bed import Bed
 from .charger import Charger
 from .daylight import Daylight
-from .event import Event, PackChoked
+from .event import Event, NotePinned, PackChoked
 from .float_track import KEPT_S
 from .night import Night
 from .order import Release
 from .power import PowerWatch
 from .pump import Pump
-from .reading import Answered, Input, Pack, PumpRested, ServiceStarted
+from .reading import Answered, Input, Noted, Pack, PumpRested, ServiceStarted
 from .resistance import NEAR_S, Resistance
 from .rest import Rests
 from .sensor import Gauge, WaterTemperature, judge_float
@@ -96,6 +96,8 @@ class Monitor:
                 self._rests.begin(now_s, self._pumps[item.pump], item.until_s)
         elif isinstance(item, Answered):
             self._alarms.answer(now_s, item)
+        elif isinstance(item, Noted):
+            self._told.append(NotePinned(item.time_s, item.bed, item.text, item.who))
         elif item.station in self._stations:
             try:
                 self._hear(item, now_s)

@@ -62,4 +62,16 @@ class Answered(NamedTuple):
     who: str = ""
 
 
-Input = Pack | ServiceStarted | PumpRested | Answered
+class Noted(NamedTuple):
+    """The grower has pinned a note to a moment, which may have passed: what was done, or seen, at a bed or (None) in
+    the garden. time_s: that moment; who: a name, as far as one is known."""
+
+    received_s: float
+    time_s: float
+    text: str
+    bed: str | None = None
+    who: str = ""
+
+
+Said = PumpRested | Answered | Noted  # by the grower
+Input = Pack | ServiceStarted | Said

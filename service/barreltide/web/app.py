@@ -31,7 +31,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from .. import __version__, grower, journal
-from ..core.reading import Answered, PumpRested
+from ..core.reading import Said
 from ..notices.push import PushError
 from ..pack import PackError
 from ..site import Site
@@ -43,6 +43,7 @@ from .shapes import (
     Cycles,
     Health,
     Nights,
+    Notes,
     Notices,
     Now,
     Phone,
@@ -84,7 +85,7 @@ class Live(Protocol):
 
     def health(self) -> dict: ...
 
-    def tell(self, payload: bytes) -> PumpRested | Answered: ...
+    def tell(self, payload: bytes) -> Said: ...
 
     phones: Phones
 
@@ -250,6 +251,12 @@ def _api(site: Site, store: Store, live: Live, now: Callable[[], float]) -> APIR
         more = len(rows) > limit or any(more for _, more in kinds)
         now_so = {key: live.picture().get(key) or [] for key in ("standing", "returned", "shelved")}
         return JSONResponse({**now_so, "journal": rows[:limit], "more": more})
+
+    @api.get("/notes", response_model=Notes)
+    def notes(bed: Name | None = None, start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        _one_of("bed", bed, beds)
+        rows, more = events("note", bed, start_s, end_s, limit)
+        return JSONResponse({"notes": rows, "more": more})
 
     @api.get("/notices", response_model=Notices)
     def notices(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> Any:

@@ -72,6 +72,14 @@ class Nights:
 
 
 @dataclass
+class Notes:
+    """What the grower has pinned to moments, newest first: `time`, `bed` (null: the whole garden), `text`, `who`."""
+
+    notes: list[dict]
+    more: bool
+
+
+@dataclass
 class Alarms:
     """`standing`: alarms that stand now, each with its `state`; `returned`: those over that nobody has acknowledged;
     `shelved`: those put aside, out of service too; `journal`: every raising, clearing and answer, newest first."""
@@ -101,17 +109,21 @@ class Notices:
 
 @dataclass
 class Told:
-    """What was taken in and committed. `input` is "pump-rested", with `pump`, or an answer to an alarm, with `alarm`,
-    `subject`, `reason` and `who`; `until_s`: until when (Unix seconds) alarms are held back or shelved."""
+    """What was taken in and committed. `input` is "pump-rested", with `pump`; "noted", with `time_s`, `text` and `bed`;
+    or an answer to an alarm, with `alarm`, `subject` and `reason`; `until_s`: until when (Unix seconds) alarms are held
+    back or shelved."""
 
     input: str
     received_s: float
-    until_s: float | None
+    until_s: float | None = None
     pump: str | None = None
     alarm: str | None = None
     subject: str | None = None
     reason: str | None = None
     who: str | None = None
+    time_s: float | None = None
+    text: str | None = None
+    bed: str | None = None
 
 
 @dataclass
