@@ -10,7 +10,7 @@ from statistics import fmean, median
 
 import pytest
 
-from barreltide import cli
+from barreltide.commands import recordings
 from barreltide.core.event import as_line
 from barreltide.core.float_track import Fall, FloatTrack
 from barreltide.core.monitor import Monitor
@@ -253,7 +253,7 @@ def test_a_sign_is_stored_and_printed_like_other_events(good, tmp_path):
     work.events = [(store.next_event(), None, seen)]
     store.commit(work)
     assert store.events("siphon", "bed-1") == [line]
-    words = cli._in_words(dict(line), datetime.UTC)
+    words = recordings._in_words(dict(line), datetime.UTC)
     assert words == f"1970-01-03 {words[11:19]} UTC  siphon  seen slow-to-start bed-1: {seen.message}"
 
 

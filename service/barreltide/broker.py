@@ -19,12 +19,14 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from . import Failure
+
 HOST = "127.0.0.1"
 MOST_PAYLOAD = 1 << 20  # beyond a pack's 64 KiB, so that the service can say what was wrong with a bigger one
 START_S = 20.0
 
 
-class BrokerError(Exception):
+class BrokerError(Failure):
     """No broker could be brought up; the text is one line."""
 
 

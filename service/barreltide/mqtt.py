@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from . import Failure
 from .pack import MOST_BYTES, Topics
 from .site import Site
 
@@ -29,7 +30,7 @@ MOST_SEQ_IN_RECEIPT = 500
 KEEP_ALIVE_S = 30
 
 
-class MqttError(Exception):
+class MqttError(Failure):
     """The broker's settings cannot be used; the text is one line."""
 
 

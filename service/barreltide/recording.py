@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Any, TextIO
 
-from . import grower
+from . import Failure, grower
 from .core.event import Event, PackChoked
 from .core.reading import ServiceStarted
 from .pack import RELATIVE_BELOW, PackError, Topics, iso, parse_json, read_pack, read_presence
@@ -24,7 +24,7 @@ LONGEST_GAP_S = 366 * 86_400
 MOST_TOLD = 5
 
 
-class RecordingError(Exception):
+class RecordingError(Failure):
     """The recording cannot be read; the text is one line."""
 
 

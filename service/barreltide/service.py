@@ -7,6 +7,7 @@ import math
 import signal
 import threading
 import time
+from argparse import Namespace
 from collections.abc import Callable
 from typing import Any
 
@@ -25,6 +26,11 @@ log = logging.getLogger("barreltide.service")
 STOP_S = 5.0
 SHOW_EVERY_S = 0.5
 JUDGING_S = 120.0  # a clock that stands for longer judges nothing
+
+
+def run(site: Site, options: Namespace) -> int:
+    """Serve the site until SIGTERM or SIGINT. Raises a Failure as `Service.start` does."""
+    return Service(site).run()
 
 
 class Live:

@@ -14,6 +14,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, field_validator, model_validator
 
+from . import Failure
+
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
 Text = Annotated[str, Field(min_length=1, max_length=512)]
 Port = Annotated[int, Field(ge=1, le=65535)]
@@ -23,7 +25,7 @@ Hour = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]
 Url = Annotated[str, Field(min_length=1, max_length=2048)]
 
 
-class SiteError(Exception):
+class SiteError(Failure):
     """The site file is wrong: the text is one line, fit for the owner's eyes."""
 
 

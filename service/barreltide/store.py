@@ -27,6 +27,7 @@ from sqlite_utils.migrations import Migrations  # noqa: E402
 for _name in _spared:
     del sys.modules[_name]
 
+from . import Failure
 from .core.event import Event, as_line  # noqa: E402
 from .notices import outbox  # noqa: E402
 from .notices.outbox import MOST_ROWS, Answer, Notice, Outbox  # noqa: E402
@@ -92,7 +93,7 @@ def outbox_with_stages(db: Database) -> None:
         db.execute(statement)
 
 
-class StoreError(Exception):
+class StoreError(Failure):
     """The store cannot be opened; the text is one line."""
 
 
@@ -167,6 +168,13 @@ class Store(Outbox):
             self._next_event = self._rows("SELECT coalesce(max(id), 0) + 1 FROM events")[0][0]
         except sqlite3.Error as error:
             raise StoreError(f"{self.path}: cannot be opened as the store: {error}") from None
+
+    @classmethod
+    def existing(cls, path: Path) -> Store:
+        """The store that a service has made. Raises StoreError where there is none yet."""
+        if not path.exists():
+            raise StoreError(f"{path}: no store there yet; `barreltide serve` makes it")
+        return cls(path)
 
     @property
     def _db(self) -> Database:

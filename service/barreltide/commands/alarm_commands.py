@@ -12,11 +12,9 @@ from .. import journal
 from ..core.alarm import LONGEST_SHELF_S
 from ..core.alarm_table import TABLE
 from ..site import Site
-from ..store import MOST_ROWS, Store, StoreError
+from ..store import MOST_ROWS, Store
 from . import alarms as texts
 from .client import Client, ClientError, who
-
-Failed = (ClientError, StoreError)
 
 
 def alarms(site: Site, options: Namespace) -> int:
@@ -34,9 +32,7 @@ def alarms(site: Site, options: Namespace) -> int:
 
 
 def _statistics(site: Site, options: Namespace) -> int:
-    if not site.store_path.exists():
-        raise StoreError(f"{site.store_path}: no store there yet; `barreltide serve` makes it")
-    store, now_s = Store(site.store_path), time.time()
+    store, now_s = Store.existing(site.store_path), time.time()
     since_s = max(now_s - 86_400 * options.days, min(store.first_received_s() or now_s, now_s))
     lines = journal.merged(*(store.events(kind)[::-1] for kind in ("alarm", "answer")))
     found = journal.measures(lines, since_s, now_s)

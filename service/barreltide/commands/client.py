@@ -9,13 +9,14 @@ import urllib.parse
 import urllib.request
 from typing import Any
 
+from .. import Failure
 from ..site import Site
 
 TIMEOUT_S = 10.0
 MOST_BYTES = 4_000_000
 
 
-class ClientError(Exception):
+class ClientError(Failure):
     """The service does not answer, or not as it should; the text is one line."""
 
 

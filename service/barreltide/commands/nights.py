@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import sys
+import time
+from argparse import Namespace
 from datetime import datetime
 from statistics import median
 from typing import Any
@@ -13,6 +16,7 @@ from ..site import Site
 from ..store import Store
 from ..sun import Sun
 from ..web.pages.status import outlook_in_words
+from .client import Client, ClientError
 
 BLOCKS = "▁▂▃▄▅▆▇█"
 PARTS = 12  # of a night's trend
@@ -24,6 +28,20 @@ WORN = 0.8  # of the capacity on the label
 ROW = "{:<10}  {:<5}  {:<5}  {:>6} {:1} {:<5}  {:>8}  {:>8}  {:>9}  {:>5}  {}"
 
 Line = dict[str, Any]
+
+
+def run(site: Site, options: Namespace) -> int:
+    """Print the last nights. Raises StoreError."""
+    store = Store.existing(site.store_path)
+    try:
+        outlook = (Client.of_site(site).get("api/now").get("battery") or {}).get("outlook")
+    except ClientError:  # no service runs: then nothing is known of the coming hours
+        outlook = None
+    tell = as_json if options.json else report
+    for line in tell(site, store, options.last, time.time(), outlook):
+        print(line)
+    sys.stdout.flush()
+    return 0
 
 
 def report(site: Site, store: Store, last: int, now_s: float, outlook: Line | None = None) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import time
+from argparse import Namespace
 from zoneinfo import ZoneInfo
 
 from ..site import Site
@@ -11,12 +12,15 @@ from . import alarms as texts
 from .client import Client, ClientError, who
 
 
-def pin(site: Site, text: str, bed: str | None, at: str | None, named: str | None) -> str:
-    """Tell the running service; returns the line to print. at: see `moment`. Raises ClientError."""
+def run(site: Site, options: Namespace) -> int:
+    """Tell the running service, and print what it took. Raises ClientError."""
     zone = ZoneInfo(site.time_zone)
-    word = {"input": "noted", "text": text, "bed": bed, "who": who(named)}
-    taken = Client.of_site(site).tell(word if at is None else word | {"time_s": moment(at, zone, time.time())})
-    return f"{texts.moment(taken['time_s'], zone)}  {taken['bed'] or site.name}: {taken['text']}"
+    word = {"input": "noted", "text": options.text, "bed": options.bed, "who": who(options.who)}
+    if options.at is not None:
+        word["time_s"] = moment(options.at, zone, time.time())
+    taken = Client.of_site(site).tell(word)
+    print(f"{texts.moment(taken['time_s'], zone)}  {taken['bed'] or site.name}: {taken['text']}", flush=True)
+    return 0
 
 
 def moment(at: str, zone: ZoneInfo, now_s: float) -> float:

@@ -12,11 +12,13 @@ All time is the service's own clock. The service hears the same readings and lea
 from __future__ import annotations
 
 import time
+from argparse import Namespace
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from .. import Failure
 from ..core import oxygen
 from ..core.daylight import Daylight
 from ..core.voltage import VoltageTrace
@@ -47,7 +49,19 @@ CAUTIONS = (
 )
 
 
-class Refusal(Exception):
+def run(site: Site, options: Namespace) -> int:
+    """Walk through it at the keyboard. Raises ClientError or Refusal."""
+
+    def ask(line: str) -> None:
+        try:
+            input(line)
+        except EOFError:  # nobody at the keyboard: whoever started it so has switched
+            print()
+
+    return RestTest(site, Client.of_site(site), lambda line: print(line, flush=True), ask).run(options.minutes)
+
+
+class Refusal(Failure):
     """No rest now; the text is one line."""
 
 

@@ -16,6 +16,7 @@ import signal
 import sys
 import tempfile
 import time
+from argparse import Namespace
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -45,6 +46,11 @@ PATIENCE_S = 3 * 3600.0  # of the garden's time, for the alarm
 NOTICE_S = 60.0  # of this computer's time, for the notice of it
 READY_S = 30.0
 PAGE_PORT = 8420
+
+
+def run(options: Namespace) -> int:
+    """The command."""
+    return main(options.seed, options.speed)
 
 
 def main(seed: int | None = None, speed: float | None = None) -> int:

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from .. import Failure
 from ..store import Store
 from . import courier, rounds
 from .people import People, Way
@@ -31,7 +32,7 @@ log = logging.getLogger("barreltide.notify")
 Sender = Callable[[Way, Letter, threading.Event], str | None]  # None: taken; else why not, in one line without secrets
 
 
-class NotifyError(Exception):
+class NotifyError(Failure):
     """`[notify]` or a `[[person]]` is wrong; the text is one line without secrets."""
 
 

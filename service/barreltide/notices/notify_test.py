@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from argparse import Namespace
 from collections.abc import Callable
 
 from ..site import Site
@@ -15,7 +16,12 @@ from .wording import Letter
 CHANNEL_CHARACTERS = 24
 
 
-def run(site: Site, say: Callable[[str], None]) -> bool:
+def run(site: Site, options: Namespace) -> int:
+    """Send it and print; 0 if every channel took it, and there was one. Raises StoreError."""
+    return 0 if send_all(site, lambda line: print(line, flush=True)) else 1
+
+
+def send_all(site: Site, say: Callable[[str], None]) -> bool:
     """Whether every channel took it, and there was one. Raises StoreError."""
     ways = _ways(site)
     if not ways:

@@ -30,7 +30,7 @@ from fastapi import APIRouter, Depends, FastAPI, HTTPException, Query, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
-from .. import __version__, grower, journal
+from .. import Failure, __version__, grower, journal
 from ..core.reading import Said
 from ..notices.push import PushError
 from ..pack import PackError
@@ -73,7 +73,7 @@ HEADERS = {
 ASSETS = {"status.css": "text/css", "status.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
 
-class WebError(Exception):
+class WebError(Failure):
     """The pages cannot be served; the text is one clear line."""
 
 
