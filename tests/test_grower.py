@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
-from barreltide import grower, recording, writer
+from barreltide import cli, grower, recording, writer
 from barreltide.commands import note
 from barreltide.commands.client import ClientError
 from barreltide.core.alarm_table import TABLE
@@ -332,7 +332,7 @@ def test_too_much_that_waits_is_refused_at_once(bench, monkeypatch):
 # The whole service.
 
 
-def test_from_a_request_to_the_engine_and_the_recording(tmp_path, mosquitto):
+def test_from_a_request_to_the_engine_and_the_recording(tmp_path, mosquitto, capsys):
     (tmp_path / "site.toml").write_text(LEAST + f"[web]\nport = {free_port()}\n[broker]\nport = {mosquitto.port}\n")
     site = load(tmp_path / "site.toml")
     running = Service(site)
@@ -346,7 +346,9 @@ def test_from_a_request_to_the_engine_and_the_recording(tmp_path, mosquitto):
             "the engine's picture",
         )
         assert now == answer.json()["until_s"]
-        assert note.pin(site, "cut the tube", "bed-1", "14:30", "anna").endswith(" 14:30  bed-1: cut the tube")
+        pin = ["note", "cut the tube", "--bed", "bed-1", "--at", "14:30", "--who", "anna"]
+        assert cli.main([*pin, "--site", str(tmp_path / "site.toml")]) == 0
+        assert capsys.readouterr().out.endswith(" 14:30  bed-1: cut the tube\n")
         (pinned,) = httpx.get(f"{running.web.address}api/notes?bed=bed-1").json()["notes"]
         assert (pinned["text"], pinned["who"]) == ("cut the tube", "anna")
         assert httpx.get(f"{running.web.address}api/notes?end_s=1").json() == {"notes": [], "more": False}
