@@ -20,6 +20,7 @@ from barreltide.pack import PackError, Topics
 from barreltide.site import load
 from barreltide.store import Arrival, Notice, Refused, Store, Work
 from barreltide.web import app as web
+from barreltide.web import server
 from barreltide.web.pages import status
 
 SITE = """
@@ -317,8 +318,8 @@ def test_a_store_that_cannot_be_read_is_told_and_the_page_stays(served):
 
 
 def test_a_port_in_use_is_named(served):
-    with pytest.raises(web.WebError) as told:
-        web.WebServer(web.create_app(served.site, served.store, served), "127.0.0.1", served.server.port)
+    with pytest.raises(server.WebError) as told:
+        server.WebServer(web.create_app(served.site, served.store, served), "127.0.0.1", served.server.port)
     assert str(told.value) == (
         f"[web] port: {served.server.port} on 127.0.0.1 is in use by another program; "
         "another number, or 0 for any free one, would do"
@@ -333,8 +334,8 @@ def test_a_port_in_use_is_named(served):
     ],
 )
 def test_a_wrong_host_is_named(served, host, line):
-    with pytest.raises(web.WebError) as told:
-        web.WebServer(web.create_app(served.site, served.store, served), host, 0)
+    with pytest.raises(server.WebError) as told:
+        server.WebServer(web.create_app(served.site, served.store, served), host, 0)
     assert str(told.value).startswith(line)
 
 
@@ -344,7 +345,7 @@ def test_stop_frees_the_port_though_a_connection_is_open(tmp_path):
     with socket.create_connection(("127.0.0.1", running.server.port)) as half:
         half.sendall(b"GET /api/now HTTP/1.1\r\nHost: x\r\n")  # a request that never ends
         running.server.stop()
-    web.WebServer(web.create_app(running.site, running.store, running), "127.0.0.1", running.server.port).stop()
+    server.WebServer(web.create_app(running.site, running.store, running), "127.0.0.1", running.server.port).stop()
 
 
 # The page's answers, without a server.

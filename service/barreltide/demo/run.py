@@ -29,7 +29,7 @@ from ..mqtt import MqttError
 from ..notices.notify import NotifyError
 from ..service import Service
 from ..store import StoreError
-from ..web.app import WebError
+from ..web.server import WebError
 from . import place
 from .board import Board
 from .phone import Phone, drawn

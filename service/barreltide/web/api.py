@@ -1,0 +1,165 @@
+"""The documented JSON: what the store holds and the engine believes, and the one door in for what the grower says.
+
+Times are Unix seconds (UTC), and names carry their units. A parameter that is unknown or out of range gets one line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, HTTPException, Query, Request
+from fastapi.responses import JSONResponse
+
+from .. import grower, journal
+from ..notices.push import PushError
+from ..pack import PackError
+from ..store import MOST_ROWS
+from .door import from_this_host
+from .live import Served
+from .live import health as the_health
+from .shapes import (
+    Alarms,
+    Cycles,
+    Health,
+    Nights,
+    Notes,
+    Notices,
+    Now,
+    Phone,
+    PushKey,
+    Readings,
+    Refused,
+    SeriesList,
+    Told,
+    Wrong,
+)
+
+FOREVER_S = 1e12
+
+Name = Annotated[str, Query(min_length=1, max_length=128)]
+Start = Annotated[float, Query(ge=0, le=FOREVER_S, allow_inf_nan=False, description="from this time on, Unix seconds")]
+End = Annotated[float, Query(ge=0, le=FOREVER_S, allow_inf_nan=False, description="up to this time, Unix seconds")]
+Limit = Annotated[int, Query(ge=1, le=MOST_ROWS, description="rows at most")]
+
+
+def _only_known(request: Request) -> None:
+    """A misspelt parameter would be passed over in silence, and the answer be taken for what was asked."""
+    known = [field.alias for field in request.scope["route"].dependant.query_params]
+    for name in request.query_params:
+        if name not in known:
+            would = f"{', '.join(known)} would do" if known else "this takes none"
+            raise HTTPException(422, f"{name[:64]}: no such parameter; {would}")
+
+
+def _in_order(start_s: float, end_s: float) -> None:
+    if start_s > end_s:
+        raise HTTPException(
+            422, f"start_s: found {start_s:.0f}, which is after end_s {end_s:.0f}; an earlier time would do"
+        )
+
+
+def _one_of(parameter: str, value: str | None, names: list[str]) -> None:
+    if value is not None and value not in names:
+        raise HTTPException(422, f"{parameter}: found {value[:64]!r}; {' or '.join(names[:16])} would do")
+
+
+def _more(rows: list, limit: int) -> bool:
+    """Whether there are more than `limit`; the store was asked for one beyond it, but never gives over MOST_ROWS."""
+    return len(rows) > limit or len(rows) == MOST_ROWS
+
+
+def routes(served: Served) -> APIRouter:
+    """Everything below /api."""
+    site, store, live, now = served
+    api = APIRouter(prefix="/api", default_response_class=JSONResponse, dependencies=[Depends(_only_known)])
+    beds = [bed.name for bed in site.beds]
+
+    def events(kind: str, subject: str | None, start_s: float, end_s: float, limit: int) -> tuple[list, bool]:
+        _in_order(start_s, end_s)
+        rows = store.events(kind, subject, start_s, end_s, limit + 1)
+        return rows[:limit], _more(rows, limit)
+
+    @api.get("/health", response_model=Health)
+    def health() -> Any:
+        return JSONResponse(the_health(served))
+
+    @api.get("/now", response_model=Now)
+    def the_moment() -> Any:
+        blank: dict[str, Any] = {"time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}}
+        blank |= {"standing": [], "returned": [], "shelved": []}
+        return JSONResponse({"now_s": now(), **blank, **live.picture()})
+
+    @api.get("/series", response_model=SeriesList)
+    def series() -> Any:
+        return JSONResponse({"series": store.latest_readings()[:MOST_ROWS]})
+
+    @api.get("/readings", response_model=Readings)
+    def readings(station: Name, name: Name, start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 1000) -> Any:
+        _in_order(start_s, end_s)
+        known = [s for s in store.series() if (s["station"], s["name"]) == (station, name)]
+        if not known:
+            raise HTTPException(404, f"no readings {name!r} from station {station!r}; /api/series lists what there is")
+        rows = store.readings(station, name, start_s, end_s, limit + 1)
+        pairs = [[row["time_s"], row["value"]] for row in rows[-limit:]]
+        return JSONResponse({**known[0], "readings": pairs, "more": _more(rows, limit)})
+
+    @api.get("/cycles", response_model=Cycles)
+    def cycles(bed: Name | None = None, start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        _one_of("bed", bed, beds)
+        rows, more = events("cycle", bed, start_s, end_s, limit)
+        return JSONResponse({"cycles": rows, "more": more})
+
+    @api.get("/nights", response_model=Nights)
+    def nights(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        rows, more = events("night", None, start_s, end_s, limit)
+        return JSONResponse({"nights": rows, "more": more})
+
+    @api.get("/alarms", response_model=Alarms)
+    def alarms(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        kinds = [events(kind, None, start_s, end_s, limit) for kind in ("alarm", "answer")]
+        rows = journal.merged(*(rows[::-1] for rows, _ in kinds))[::-1]
+        more = len(rows) > limit or any(more for _, more in kinds)
+        now_so = {key: live.picture().get(key) or [] for key in ("standing", "returned", "shelved")}
+        return JSONResponse({**now_so, "journal": rows[:limit], "more": more})
+
+    @api.get("/notes", response_model=Notes)
+    def notes(bed: Name | None = None, start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:
+        _one_of("bed", bed, beds)
+        rows, more = events("note", bed, start_s, end_s, limit)
+        return JSONResponse({"notes": rows, "more": more})
+
+    @api.get("/notices", response_model=Notices)
+    def notices(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> Any:
+        return JSONResponse({"notices": store.notices(limit)})
+
+    @api.get("/refused", response_model=Refused)
+    def refused(limit: Limit = 100) -> Any:
+        return JSONResponse({"total": store.counts().get("refused", 0), "refused": store.refusals(limit)})
+
+    @api.post("/grower", response_model=Told, responses={code: {"model": Wrong} for code in (403, 413, 415, 503)})
+    def told(payload: Annotated[bytes, Depends(from_this_host)]) -> Any:
+        try:
+            item = live.tell(payload)
+        except PackError as error:
+            raise HTTPException(422, str(error)) from None
+        except grower.NotNow as error:
+            raise HTTPException(503, str(error)) from None
+        return JSONResponse(grower.as_json(item))
+
+    @api.get("/push/key", response_model=PushKey)
+    def push_key() -> Any:
+        return JSONResponse({"key": _of_phones(live.phones.public_key)})
+
+    @api.post("/push/phones", response_model=Phone, responses={code: {"model": Wrong} for code in (403, 413, 415, 507)})
+    def new_phone(payload: Annotated[bytes, Depends(from_this_host)]) -> Any:
+        return JSONResponse({"phone": _of_phones(lambda: live.phones.subscribe(payload))})
+
+    return api
+
+
+def _of_phones(ask: Callable[[], Any]) -> Any:
+    try:
+        return ask()
+    except PushError as error:
+        raise HTTPException(error.status, str(error)) from None
