@@ -51,6 +51,7 @@ class Intake:
         self.acknowledged: list[int] = []
         self.receipted: list[tuple[str, int, int]] = []
         self.alarms: list[dict] | None = None
+        self.problem: str | None = None
 
     def start(self) -> None:
         pass

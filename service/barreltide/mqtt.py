@@ -3,6 +3,9 @@
 Nothing is judged here. paho's thread ends for good if a callback raises, so none does. While the queue is full that
 thread waits, and with it, through TCP, the broker: a message passed over instead would keep its place among the
 unacknowledged ones, of which a broker allows only so many, until the next connection.
+
+A host that follows another's broker ([broker] follow) has a session of its own there and publishes nothing: a receipt
+says that *the* host has a pack, and stations forget it then.
 """
 
 from __future__ import annotations
@@ -56,9 +59,9 @@ class Intake:
         self.problem: str | None = f"no broker at {self._host}:{self._port} yet"
         self._session = 0
         self._alarms = b""
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2, client_id=f"{site.name}-host", clean_session=False, manual_ack=True
-        )
+        self._follows = site.broker.follow
+        name = f"{site.name}-follower-{site.broker.username or 'nobody'}" if self._follows else f"{site.name}-host"
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=False, manual_ack=True)
         client.max_inflight_messages_set(100)
         client.max_queued_messages_set(MOST_OUTGOING)
         client.reconnect_delay_set(1, 30)
@@ -92,7 +95,7 @@ class Intake:
 
     def receipts(self, packs: dict[tuple[str, int], list[int]]) -> None:
         """Tell stations what is on disk: {(station, boot): [seq, …]}. A station that hears nothing sends again."""
-        if not self._client.is_connected():
+        if self._follows or not self._client.is_connected():
             return
         for (station, boot), seqs in packs.items():
             for start in range(0, len(seqs), MOST_SEQ_IN_RECEIPT):
@@ -108,7 +111,7 @@ class Intake:
                 self._publish_alarms()
 
     def _publish_alarms(self) -> None:
-        if self._alarms:
+        if self._alarms and not self._follows:
             self._client.publish(self._topics.alarms, self._alarms, qos=1, retain=True)
 
     def _arrived(self, client: paho.Client, _: Any, message: paho.MQTTMessage) -> None:

@@ -19,6 +19,7 @@ from .notices.delivery import Delivery
 from .pack import Topics
 from .site import Site
 from .store import Store, Work
+from .systemd import Systemd
 from .writer import Writer
 
 log = logging.getLogger("barreltide.service")
@@ -81,6 +82,7 @@ class Service:
         self.web: Any = None
         self.delivery = Delivery(site, self.store, now, self._trouble, self._is_judging)
         self.live = Live(self._health, self.tell, self.delivery)
+        self._systemd = Systemd()
         self._thread: threading.Thread | None = None
         self._shown = 0.0
 
@@ -94,7 +96,8 @@ class Service:
             if self.broker is not None:
                 self.broker.start()
             self.intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)
-            self.writer = Writer(self.site, self.topics, self.store, self.intake, self._after_commit, self._now)
+            self.writer = Writer(self.site, self.topics, self.store, self.intake, self._after_commit, self._now,
+                                 self._beat)  # fmt: skip
             self.web.start()
             self.delivery.start()
             self._thread = threading.Thread(target=self._write, name="writer")
@@ -125,6 +128,7 @@ class Service:
     def stop(self) -> None:
         """End within a few seconds; what is committed stays, what is not was never acknowledged."""
         self._stopping.set()
+        self._systemd.stopping()
         if self._thread is not None:
             self._thread.join(STOP_S)
         if self.intake is not None:
@@ -160,6 +164,9 @@ class Service:
         if work.notices or is_told or time.monotonic() - self._shown >= SHOW_EVERY_S:
             self._shown = time.monotonic()
             self.live.show(self.writer.monitor.picture())
+
+    def _beat(self) -> None:
+        self._systemd.beat(self.writer.ready)
 
     def _trouble(self) -> list[str]:
         """What is wrong with store, engine or broker, a line each."""

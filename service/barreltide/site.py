@@ -149,7 +149,10 @@ class Station(_Table):
 
 
 class Broker(_Table):
-    """[broker] Where the MQTT broker is, and how to be let in; root: the first level or levels of every topic."""
+    """[broker] Where the MQTT broker is, and how to be let in; root: the first level or levels of every topic.
+
+    follow: another host takes the readings in and tells the stations so; this one only listens, judges and warns.
+    """
 
     host: Text = "127.0.0.1"
     port: Port = 1883
@@ -157,13 +160,16 @@ class Broker(_Table):
     password: Text | None = Field(None, repr=False)
     password_file: Text | None = None
     ca_file: Text | None = None
+    follow: bool = False
     root: str = Field("barreltide", pattern=r"^[^/+#\x00$][^/+#\x00]*(/[^/+#\x00]+)*$", max_length=100)
 
 
 class Store(_Table):
-    """[store] The database file, relative to the site file."""
+    """[store] The database file and the folder of its backups, relative to the site file; so many backups are kept."""
 
     path: Text = "barreltide.db"
+    backups: Text = "backups"
+    keep_backups: int = Field(4, ge=1, le=1000)
 
 
 class Web(_Table):

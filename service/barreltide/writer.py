@@ -5,6 +5,8 @@
 Time. A message is stamped with the host's clock when it leaves the queue, never earlier than a stamp or a tick before
 it: so the store's order, the recording's order and the engine's clock are one, and a clock that is put back only makes
 the engine's stand still. Between messages the engine is advanced to multiples of 10 s that lie two seconds back.
+A small computer without a clock of its own starts in the past: while its year cannot be, nothing is taken in, and
+boards keep their packs. A clock that is set ahead later on is put on record as a start: nothing was heard in between.
 
 A start. The engine is the last snapshot, fed with every pack since and ticked to where it had been; what it says on
 the way is in the store already. Where there is no snapshot that fits, it is fed with the last thirty days instead.
@@ -17,6 +19,7 @@ import math
 import queue
 import sqlite3
 import threading
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -40,6 +43,8 @@ TICK_BEHIND_S = 2.0
 SNAPSHOT_EVERY_S = 600.0
 REBUILD_S = 30 * 86_400.0
 RETRY_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
+EARLIEST_S = 1_735_689_600.0  # 2025: before this program was written
+SET_AHEAD_S = 60.0
 
 
 class Writer:
@@ -47,10 +52,13 @@ class Writer:
 
     def __init__(
         self, site: Site, topics: Topics, store: Store, intake: Intake,
-        after_commit: Callable[[Work], None], now: Callable[[], float],
+        after_commit: Callable[[Work], None], now: Callable[[], float], beat: Callable[[], None] = lambda: None,
     ) -> None:  # fmt: skip
         self._site, self._topics, self._store, self._intake = site, topics, store, intake
-        self._after_commit, self._now = after_commit, now
+        self._after_commit, self._now, self._beat = after_commit, now, beat
+        # What tells that the clock was set; another clock than the machine's is taken at its word.
+        self._steady = time.monotonic if now is time.time else now
+        self._turned = (0.0, 0.0)
         self._sun = Sun(site.latitude, site.longitude, site.time_zone)
         self._fingerprint = engine.fingerprint(site)
         self._presence = {station: store.presence(station) for station in topics.stations}
@@ -67,15 +75,37 @@ class Writer:
 
     def run(self, stopping: threading.Event) -> None:
         self._stopping = stopping
-        if not self._wake_engine():
+        if not self._wait_for_the_time() or not self._wake_engine():
             return
         self._intake.start()
         self.ready = True
+        self._turned = self._now(), self._steady()
         while not stopping.is_set():
             messages = self._gather()
+            self._mind_the_clock()
             self._turn(messages)
+            self._beat()
         if self.problem is None:
             self._commit(self._with_snapshot(Work()))
+
+    def _wait_for_the_time(self) -> bool:
+        """False when the service was told to stop meanwhile."""
+        if self._now() < EARLIEST_S:
+            year = time.gmtime(self._now()).tm_year
+            self.problem = f"this computer's clock stands in {year}; nothing is judged until it is set"
+            log.warning("%s", self.problem)
+            while self._now() < EARLIEST_S and not self._stopping.wait(1.0):
+                self._beat()
+            self.problem = None
+        return not self._stopping.is_set()
+
+    def _mind_the_clock(self) -> None:
+        now_s, steady_s = self._now(), self._steady()
+        ahead_s = (now_s - self._turned[0]) - (steady_s - self._turned[1])
+        self._turned = now_s, steady_s
+        if ahead_s > SET_AHEAD_S:
+            log.warning("this computer's clock was set ahead by %.0f s, or it slept so long", ahead_s)
+            self._begin()
 
     # Waking.
 
@@ -94,6 +124,7 @@ class Writer:
             if self._stopping.is_set():
                 return False
             self._feed_again(arrival)
+            self._beat()
             fed += 1
         if fed > 5_000:
             log.info("the engine was fed with %d stored packs", fed)
@@ -297,6 +328,8 @@ class Writer:
         title, body = wording.compose(
             event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", "")
         )
+        if event.alarm == "station-silent" and event.change == "raised" and self._intake.problem:
+            body += f"\n{self._intake.problem[:1].upper()}{self._intake.problem[1:]}."
         # By when it was decided, not since when it holds: what is over and comes again is another notice.
         name = f"{event.alarm}-{event.subject}-{event.time:.0f}"
         name += "-over" if event.change == "cleared" else ""
@@ -324,6 +357,7 @@ class Writer:
                 self.problem = problem
                 if self._stopping.wait(RETRY_S[min(tries, len(RETRY_S) - 1)]):
                     return False
+                self._beat()  # a full disk is not cured by starting anew
                 tries += 1
         if self.problem is not None:
             log.info("the store is written again")

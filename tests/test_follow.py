@@ -1,0 +1,67 @@
+"""A second host that follows the garden's broker: stores, judges, sends no receipt, and tells when all goes dark."""
+
+from __future__ import annotations
+
+import json
+import time
+
+import pytest
+
+from barreltide.store import Store
+from chain import SITE, FastClock, FastService
+from conftest import Mosquitto
+from firmware_board import wait_for
+from test_mqtt import Peer
+from test_notify import hooks  # noqa: F401
+
+SPEED = 120
+STATION = '[[station]]\nname = "barrels"\n'
+
+
+@pytest.fixture
+def pair(tmp_path, hooks):  # noqa: F811
+    """(broker, host, follower, the follower's hook, clock)"""
+    broker, clock, hook = Mosquitto(tmp_path / "mosquitto").start(), FastClock(SPEED), hooks()
+    site = SITE + STATION + f"[broker]\nport = {broker.port}\n"
+    host = FastService(tmp_path / "garden", site, clock).start()
+    follower = FastService(
+        tmp_path / "home", f'{site}follow = true\nusername = "home"\n[notify]\nurls = ["{hook.url}"]\n', clock
+    ).start()
+    for service in (host, follower):
+        wait_for(lambda service=service: "connected to the broker" in service.said(), 60, "a service to be connected")
+    yield broker, host, follower, hook, clock
+    for part in (host, follower, broker):
+        part.kill()
+
+
+def test_a_follower_judges_too_sends_no_receipt_and_tells_when_the_garden_goes_dark(pair):
+    broker, host, follower, hook, clock = pair
+    station = Peer(broker.port, "barreltide/garden/barrels/receipt", "barreltide/garden/alarms")
+    for seq in range(20):
+        head = {"bn": "garden/barrels/", "bt": clock.now(), "n": "station/boot", "v": 7}
+        pack = [head, {"n": "station/seq", "v": seq}, {"n": "battery/voltage", "v": 12.6}]
+        station.send("barreltide/garden/barrels/readings", json.dumps(pack).encode())
+        time.sleep(15 / SPEED)
+    stored = [lambda service=service: packs(service) == list(range(20)) for service in (host, follower)]
+    for condition in stored:
+        wait_for(condition, 60, "all packs in both stores")
+    time.sleep(1.0)  # long enough for a second receipt
+    receipts = [seq for message in station.heard if message.topic.endswith("receipt")
+                for seq in json.loads(message.payload)["seq"]]  # fmt: skip
+    assert sorted(receipts) == list(range(20)), "each once, and so from one of the two"
+    assert len([message for message in station.heard if message.topic.endswith("alarms")]) == 1, "the host's alone"
+    station.close()
+    assert hook.got == []
+    broker.kill()
+    wait_for(lambda: hook.got, 60, "the word that the garden has gone dark")
+    (told,) = hook.got
+    assert "barrels" in told["title"] and f"No broker answers at 127.0.0.1:{broker.port}" in told["message"]
+    assert follower.end() == 0 and host.end() == 0
+
+
+def packs(service: FastService) -> list[int]:
+    store = Store(service.folder / "barreltide.db")
+    try:
+        return sorted(arrival.seq for arrival in store.arrivals())
+    finally:
+        store.close()
