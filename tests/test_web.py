@@ -276,6 +276,7 @@ def test_the_answers_are_described(served):
         for name in (
             "health",
             "now",
+            "live",
             "series",
             "readings",
             "cycles",
@@ -291,6 +292,7 @@ def test_the_answers_are_described(served):
     }
     assert set(described["paths"].pop("/api/push/phones")) == {"post"}
     assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
+    assert "text/event-stream" in described["paths"].pop("/api/live")["get"]["responses"]["200"]["content"]
     for path, methods in described["paths"].items():
         answer = methods["get"]["responses"]["200"]["content"]["application/json"]["schema"]["$ref"].rsplit("/", 1)[-1]
         shape = described["components"]["schemas"][answer]

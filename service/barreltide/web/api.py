@@ -5,18 +5,20 @@ Times are Unix seconds (UTC), and names carry their units. A parameter that is u
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import asyncio
+from collections.abc import AsyncIterator, Callable
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from fastapi.responses import JSONResponse
+from fastapi.sse import EventSourceResponse
 
 from .. import grower, journal
 from ..notices.push import PushError
 from ..pack import PackError
 from ..store import MOST_ROWS
 from .door import from_this_host
-from .live import Served
+from .live import Listeners, Served, TooMany, moment
 from .live import health as the_health
 from .shapes import (
     Alarms,
@@ -69,7 +71,7 @@ def _more(rows: list, limit: int) -> bool:
     return len(rows) > limit or len(rows) == MOST_ROWS
 
 
-def routes(served: Served) -> APIRouter:
+def routes(served: Served, listeners: Listeners) -> APIRouter:
     """Everything below /api."""
     site, store, live, now = served
     api = APIRouter(prefix="/api", default_response_class=JSONResponse, dependencies=[Depends(_only_known)])
@@ -86,9 +88,21 @@ def routes(served: Served) -> APIRouter:
 
     @api.get("/now", response_model=Now)
     def the_moment() -> Any:
-        blank: dict[str, Any] = {"time": None, "beds": {}, "pumps": {}, "battery": None, "water": None, "stations": {}}
-        blank |= {"standing": [], "returned": [], "shelved": []}
-        return JSONResponse({"now_s": now(), **blank, **live.picture()})
+        return JSONResponse(moment(served))
+
+    async def seat() -> AsyncIterator[asyncio.Event]:
+        try:
+            with listeners.seat() as changed:
+                yield changed
+        except TooMany:
+            raise HTTPException(503, "too many pages listen already; /api/now answers all the same") from None
+
+    @api.get("/live", response_class=EventSourceResponse)
+    async def live_pictures(changed: asyncio.Event = Depends(seat)) -> AsyncIterator[dict]:
+        """What /api/now answers, now and whenever it changes, once a second at most: events without a name, each the
+        whole of it (Server-Sent Events, HTML Living Standard §9.2)."""
+        async for picture in listeners.pictures(changed):
+            yield picture
 
     @api.get("/series", response_model=SeriesList)
     def series() -> Any:

@@ -24,7 +24,7 @@ from ..store import Store
 from . import api, views
 from .headers import Headers
 from .links import Links
-from .live import Live, Served
+from .live import Listeners, Live, Served
 from .server import WebServer
 from .shapes import Wrong
 
@@ -41,7 +41,8 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
     )  # fmt: skip
     served = Served(site, store, live, now)
     _handle_errors(app)
-    app.include_router(api.routes(served))
+    app.state.listeners = Listeners(served)
+    app.include_router(api.routes(served, app.state.listeners))
     app.include_router(views.routes(served))
     app.include_router(views.answers(served, Links.of_store(site.store_path)))
     app.add_middleware(GZipMiddleware, minimum_size=SMALLEST_SQUEEZED, compresslevel=6)
@@ -51,7 +52,8 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
 
 def serve(site: Site, store_path: str | Path, live: Live, now: Callable[[], float] = time.time) -> WebServer:
     """A web server for the site, bound and ready for `start()`. Raises WebError where the address cannot be had."""
-    return WebServer(create_app(site, Store(store_path), live, now), site.web.host, site.web.port)
+    app = create_app(site, Store(store_path), live, now)
+    return WebServer(app, site.web.host, site.web.port, app.state.listeners.close)
 
 
 def _handle_errors(app: FastAPI) -> None:

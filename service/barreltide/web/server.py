@@ -6,6 +6,7 @@ import errno
 import socket
 import threading
 import time
+from collections.abc import Callable
 from typing import Any
 
 import uvicorn
@@ -22,9 +23,11 @@ class WebError(Failure):
 
 
 class WebServer:
-    """uvicorn in a thread, on a socket that was bound before, so that a port in use is told at once."""
+    """uvicorn in a thread, on a socket that was bound before, so that a port in use is told at once. before_stop: ends
+    what would not end by itself."""
 
-    def __init__(self, app: Any, host: str, port: int) -> None:
+    def __init__(self, app: Any, host: str, port: int, before_stop: Callable[[], None] = lambda: None) -> None:
+        self._before_stop = before_stop
         self._socket = _bind(host, port)
         self.host, self.port = host, self._socket.getsockname()[1]
         config = uvicorn.Config(
@@ -51,6 +54,7 @@ class WebServer:
 
     def stop(self) -> None:
         """End within a few seconds, cutting off requests that are still open then."""
+        self._before_stop()
         self._server.should_exit = True
         if self._thread.is_alive():
             self._thread.join(STOP_TIMEOUT_S)
