@@ -191,8 +191,8 @@ def live_in_peace(yard: Yard) -> None:
         board.start()  # so that none of them still waits a garden's minute before it tries the broker again
     wait_for(lambda: "connected to the broker" in yard.service.said(), 60, "the service to be connected")
     _, yard.required = yard.traced()
-    wait_for(lambda: yard.required <= set(yard.stored()), 60, f"all of {len(yard.required)} packs")
-    wait_for(lambda: not yard.rows("SELECT 1 FROM sendings WHERE state = 'waiting'"), 90, "the notices to be sent")
+    wait_for(lambda: yard.required <= set(yard.stored()), 180, f"all of {len(yard.required)} packs")
+    wait_for(lambda: not yard.rows("SELECT 1 FROM sendings WHERE state = 'waiting'"), 180, "the notices to be sent")
     for board in yard.boards.values():
         board.kill()
     assert yard.service.end() == 0
