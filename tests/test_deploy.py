@@ -28,7 +28,7 @@ def _help(*command: str) -> str:
 
 
 COMMANDS = [
-    "serve", "replay", "export", "nights", "alarms", "acknowledge", "shelve", "unshelve", "out-of-service",
+    "serve", "replay", "export", "nights", "turns", "alarms", "acknowledge", "shelve", "unshelve", "out-of-service",
     "maintenance", "note", "notify", "rest-test", "demo",
 ]  # fmt: skip
 

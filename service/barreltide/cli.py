@@ -64,6 +64,11 @@ def _parser() -> argparse.ArgumentParser:
     nights = command("nights", "commands.nights:run", "Print what the battery did in the last nights.")
     nights.add_argument("--last", metavar="N", type=_count, default=14, help="so many nights (default: 14)")
     nights.add_argument("--json", action="store_true", help="one JSON object a line")
+    turns = command(
+        "turns", "commands.turns:run", "Tell how the beds take turns: when they are full at once, and the water then."
+    )
+    turns.add_argument("--last", metavar="N", type=int, help="by so many cycles of the slowest bed (default: 12)")
+    turns.add_argument("--json", action="store_true", help="one JSON object")
     alarms = command(
         "alarms",
         "commands.alarm_commands:alarms",
@@ -120,7 +125,7 @@ def _parser() -> argparse.ArgumentParser:
         "notify", "notices.notify_test:run", "Send a test through every notice channel and print each one's answer."
     )
     notices.add_argument("--test", action="store_true", required=True, help="send it; the only thing that there is")
-    for sub in (serve, replay, export, nights, rest, notices, *answers):
+    for sub in (serve, replay, export, nights, turns, rest, notices, *answers):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", "demo.run:run", "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")

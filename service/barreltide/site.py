@@ -127,9 +127,10 @@ class Bed(_Table):
 
 
 class Sump(_Table):
-    """[sump] Where the fish live; the limits are those of the water."""
+    """[sump] Where the fish live: volume_l with the beds drained, area_m2 of its surface; limits of the water."""
 
     volume_l: float | None = Field(None, gt=0, le=1e6)
+    area_m2: float | None = Field(None, gt=0, le=1000)
     fish: Text = "none"
     fish_mass_kg: float = Field(0.0, ge=0, le=10_000)
     coldest_c: Temperature = 8.0

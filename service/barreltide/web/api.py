@@ -14,6 +14,7 @@ from fastapi.responses import JSONResponse
 from fastapi.sse import EventSourceResponse
 
 from .. import grower, journal
+from ..commands import turns as taking_turns
 from ..notices.push import PushError
 from ..pack import PackError
 from ..store import MOST_ROWS
@@ -34,6 +35,7 @@ from .shapes import (
     Refused,
     SeriesList,
     Told,
+    Turns,
     Wrong,
 )
 
@@ -43,6 +45,10 @@ Name = Annotated[str, Query(min_length=1, max_length=128)]
 Start = Annotated[float, Query(ge=0, le=FOREVER_S, allow_inf_nan=False, description="from this time on, Unix seconds")]
 End = Annotated[float, Query(ge=0, le=FOREVER_S, allow_inf_nan=False, description="up to this time, Unix seconds")]
 Limit = Annotated[int, Query(ge=1, le=MOST_ROWS, description="rows at most")]
+
+LastCycles = Annotated[
+    int, Query(ge=taking_turns.LEAST_PERIODS, le=taking_turns.MOST_LAST, description="cycles of the slowest bed")
+]
 
 
 def _only_known(request: Request) -> None:
@@ -123,6 +129,10 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
         _one_of("bed", bed, beds)
         rows, more = events("cycle", bed, start_s, end_s, limit)
         return JSONResponse({"cycles": rows, "more": more})
+
+    @api.get("/turns", response_model=Turns)
+    def turns(last: LastCycles = taking_turns.USUAL_LAST) -> Any:
+        return JSONResponse(taking_turns.found(site, store, now(), last))
 
     @api.get("/nights", response_model=Nights)
     def nights(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:

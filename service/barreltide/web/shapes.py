@@ -64,6 +64,22 @@ class Cycles:
 
 
 @dataclass
+class Turns:
+    """How the beds' floods fall together at `time`, from the slowest bed's `last` cycles: each bed's rhythm; each two
+    beds' phase (`apart`, in cycles), drift and beat, and when they are next full at once, nine times in ten between
+    `low_s` and `high_s`; `together`: all beds at once; `water`: what is left in the sump then; `branches`: for each
+    pump the changes of flow that would bring its beds' periods together; `words`: the same in sentences."""
+
+    time: float
+    beds: dict[str, dict]
+    pairs: list[dict]
+    together: dict | None
+    water: dict | None
+    branches: dict[str, dict | None]
+    words: list[str]
+
+
+@dataclass
 class Nights:
     """Night records, newest first; amp-hours, volts, hours, and shares of charge from 0 to 1."""
 
