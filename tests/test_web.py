@@ -280,6 +280,7 @@ def test_the_answers_are_described(served):
             "series",
             "readings",
             "cycles",
+            "turns",
             "nights",
             "notes",
             "alarms",
