@@ -28,8 +28,8 @@ def _help(*command: str) -> str:
 
 
 COMMANDS = [
-    "serve", "replay", "export", "nights", "turns", "alarms", "acknowledge", "shelve", "unshelve", "out-of-service",
-    "maintenance", "note", "notify", "rest-test", "demo",
+    "serve", "replay", "export", "nights", "turns", "size", "alarms", "acknowledge", "shelve", "unshelve",
+    "out-of-service", "maintenance", "note", "notify", "rest-test", "demo",
 ]  # fmt: skip
 
 

@@ -69,6 +69,24 @@ def _parser() -> argparse.ArgumentParser:
     )
     turns.add_argument("--last", metavar="N", type=int, help="by so many cycles of the slowest bed (default: 12)")
     turns.add_argument("--json", action="store_true", help="one JSON object")
+    size = command(
+        "size", "commands.size:run", "Size battery, panel, fuse, wire and divider, and tell the water's budget."
+    )
+    for option, what in (
+        ("pump-a", "current of all pumps together, where the site file has no current_a"),
+        ("flow-l-per-h", "flow of all pumps together, by bucket and stopwatch"),
+        ("electronics-a", "board, computer and all else that never rests (default: 0.1)"),
+        ("hours-a-day", "that the pumps run (default: 24)"),
+        ("days", "without any sun (default: 3)"),
+        ("battery-c", "the battery at its coldest, in degrees Celsius (default: 5)"),
+        ("margin", "for growth and guesses (default: 0.1, a tenth more)"),
+        ("sun-hours", "of full sun in a day of the worst month; a table of your region tells (default: 4)"),
+        ("wire-m", "from the battery to the pump, one way"),
+        ("wire-mm2", "its copper"),
+    ):
+        size.add_argument(f"--{option}", metavar="N", type=float, help=what)
+    size.add_argument("--adc", choices=("esp32", "rp2040", "ads1115"), default="esp32", help="what reads the battery")
+    size.add_argument("--json", action="store_true", help="one JSON object")
     alarms = command(
         "alarms",
         "commands.alarm_commands:alarms",
@@ -125,7 +143,7 @@ def _parser() -> argparse.ArgumentParser:
         "notify", "notices.notify_test:run", "Send a test through every notice channel and print each one's answer."
     )
     notices.add_argument("--test", action="store_true", required=True, help="send it; the only thing that there is")
-    for sub in (serve, replay, export, nights, turns, rest, notices, *answers):
+    for sub in (serve, replay, export, nights, turns, size, rest, notices, *answers):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", "demo.run:run", "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")
