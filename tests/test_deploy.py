@@ -28,7 +28,7 @@ def _help(*command: str) -> str:
 
 
 COMMANDS = [
-    "serve", "replay", "export", "nights", "turns", "size", "alarms", "acknowledge", "shelve", "unshelve",
+    "serve", "replay", "export", "nights", "turns", "size", "oxygen", "alarms", "acknowledge", "shelve", "unshelve",
     "out-of-service", "maintenance", "note", "notify", "rest-test", "demo",
 ]  # fmt: skip
 

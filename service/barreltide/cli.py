@@ -20,7 +20,7 @@ def main(arguments: list[str] | None = None) -> int:
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     try:
         module, _, function = options.run.partition(":")
-        given = (load(options.site), options) if "site" in options else (options,)
+        given = (load(options.site) if options.site else None, options) if "site" in options else (options,)
         return getattr(import_module(f".{module}", __package__), function)(*given)
     except Failure as failure:
         print(f"barreltide: {failure}", file=sys.stderr)
@@ -87,6 +87,22 @@ def _parser() -> argparse.ArgumentParser:
         size.add_argument(f"--{option}", metavar="N", type=float, help=what)
     size.add_argument("--adc", choices=("esp32", "rp2040", "ads1115"), default="esp32", help="what reads the battery")
     size.add_argument("--json", action="store_true", help="one JSON object")
+    oxygen = command(
+        "oxygen", "commands.oxygen:run", "Tell for how long the fish can do without the pump, and what else they stand."
+    )
+    oxygen.add_argument("--site", metavar="SITE.toml", help="the site file; without one, the options below tell all")
+    for option, what in (
+        ("temperature-c", "of the water; left out: as the running service has it"),
+        ("altitude-m", "above the sea"),
+        ("volume-l", "of the water that the fish live in"),
+        ("fish-kg", "of all fish together"),
+        ("measured-mg-per-l", "oxygen in the water, by a meter"),
+        ("ph", "of the water, by a test"),
+        ("ammonia-mg-per-l", "total ammonia as nitrogen, by a test"),
+    ):
+        oxygen.add_argument(f"--{option}", metavar="N", type=float, help=what)
+    oxygen.add_argument("--fish", metavar="NAME", help="like goldfish, carp, tilapia or trout")
+    oxygen.add_argument("--json", action="store_true", help="one JSON object")
     alarms = command(
         "alarms",
         "commands.alarm_commands:alarms",

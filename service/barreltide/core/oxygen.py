@@ -106,15 +106,24 @@ def fish_of(name: str) -> Fish:
     return next((fish for kind, fish in KINDS.items() if kind in words), OTHER)
 
 
-def hours(volume_l: float, fish: str, fish_mass_kg: float, celsius: float, altitude_m: float = 0.0) -> Span | None:
-    """For how long all of these fish can live off the oxygen of this much water; None without fish or water."""
+def hours(
+    volume_l: float, fish: str, fish_mass_kg: float, celsius: float, altitude_m: float = 0.0,
+    measured_mg_per_l: float | None = None,
+) -> Span | None:  # fmt: skip
+    """For how long all of these fish can live off the oxygen of this much water; None without fish or water.
+
+    measured_mg_per_l: what a meter says of the water when the pump stops, taken to be 5 % off at most.
+    """
     if fish.strip().lower() in ("none", "") or fish_mass_kg <= 0 or volume_l <= 0:
         return None
     kind, celsius = fish_of(fish), min(max(celsius, COLDEST_C), WARMEST_C)
     saturated = saturation(celsius, altitude_m)
+    start = FILLED
+    if measured_mg_per_l is not None:
+        start = Unknown(*(off * measured_mg_per_l / saturated for off in (0.95, 1.0, 1.05)))
 
     def lasts(
-        filled: float = FILLED.usual, fed: float = FED.usual, each_g: float = EACH_G.usual,
+        filled: float = start.usual, fed: float = FED.usual, each_g: float = EACH_G.usual,
         exchange_per_h: float = EXCHANGE_PER_H.usual, need: float = (kind.demand[0] * kind.demand[1]) ** 0.5,
         level: float = sum(kind.critical) / 2,
     ) -> float:  # fmt: skip
@@ -123,11 +132,11 @@ def hours(volume_l: float, fish: str, fish_mass_kg: float, celsius: float, altit
 
     usual_h = lasts()
     shorter = (
-        lasts(filled=FILLED.least), lasts(fed=FED.most), lasts(each_g=EACH_G.least), lasts(need=kind.demand[1]),
+        lasts(filled=start.least), lasts(fed=FED.most), lasts(each_g=EACH_G.least), lasts(need=kind.demand[1]),
         lasts(exchange_per_h=EXCHANGE_PER_H.least), lasts(level=kind.critical[1]),
     )  # fmt: skip
     longer = (
-        lasts(filled=FILLED.most), lasts(fed=FED.least), lasts(each_g=EACH_G.most), lasts(need=kind.demand[0]),
+        lasts(filled=start.most), lasts(fed=FED.least), lasts(each_g=EACH_G.most), lasts(need=kind.demand[0]),
         lasts(exchange_per_h=EXCHANGE_PER_H.most), lasts(level=kind.critical[0]),
     )  # fmt: skip
     low_h = usual_h * exp(-hypot(*(log(usual_h / each_h) for each_h in shorter)))
