@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from browsing import CHROMIUM, Visit
+
 SITE = """
 [site]
 name = "garden"
@@ -88,3 +90,23 @@ def mosquitto(tmp_path):
     broker = Mosquitto(tmp_path / "mosquitto").start()
     yield broker
     broker.kill()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """One Chromium for the tests of a module: while it lives, its module can run no event loop of its own."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with playwright.sync_playwright() as running:
+        chromium = running.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+        )
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def visit(browser, served):
+    """Opens pages of `served` (browsing.Visit)."""
+    visiting = Visit(browser, served.server.address)
+    yield visiting
+    visiting.end()

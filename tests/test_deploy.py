@@ -18,6 +18,7 @@ ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 PAGES = {"README.md": README, "DEVELOPERS.md": DEVELOPERS}
+WEB = ROOT / "service" / "barreltide" / "web"
 PICTURE_BYTES = 200_000
 
 
@@ -147,7 +148,9 @@ def test_the_wheel_holds_firmware_and_pages_and_finds_them(tmp_path):
     firmware = {f"barreltide/firmware/{file.relative_to(ROOT / 'firmware')}" for file in
                 (ROOT / "firmware").rglob("*") if file.suffix in (".py", ".json")}  # fmt: skip
     assert len(firmware) > 15 and firmware <= shipped
-    assert {"barreltide/web/pages/status.css", "barreltide/web/pages/status.js", "barreltide/web/pages/icon.svg"} <= shipped
+    files = [file for kind in ("templates", "static") for file in (WEB / kind).iterdir()]
+    web = {f"barreltide/web/{file.relative_to(WEB)}" for file in files}
+    assert len(web) > 6 and web <= shipped
     assert not [name for name in shipped if not name.startswith("barreltide")], "only the package"
     asked = "from barreltide.demo import board; print(board.firmware_folder()); board._load_firmware()"
     done = subprocess.run(

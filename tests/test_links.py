@@ -18,10 +18,11 @@ from barreltide.site import SiteError, load
 from barreltide.store import StoreError
 from barreltide.web import app as web
 from barreltide.web.links import LASTS_S, LinkError, Links, row_of
+from browsing import DESK, PHONE, axe_finds, browsing
 from conftest import SITE
 from test_alarms import SUMP, WARM, heat
 from test_service import Bench
-from test_web import CONTRAST, browser, browsing, open_page, served  # noqa: F401
+from test_web import served  # noqa: F401
 
 NOW_S = 1_790_000_000.0
 BASE = "http://garden.lan:8420"
@@ -198,7 +199,7 @@ def test_looking_does_nothing_and_the_button_answers(door):
     link = door.link()
     for _ in range(3):
         page = door.ask("GET", link)
-        assert page.status_code == 200 and '<form method="post"><button type="submit">Acknowledge</button>' in page.text
+        assert page.status_code == 200 and '<form method="post"><button class="first">Acknowledge</button>' in page.text
     assert "The water is too warm." in page.text and "Shade the sump" in page.text and "script" not in page.text
     assert door.answers() == [] and door.ask("HEAD", link).status_code == 405
     page = door.ask("POST", link)
@@ -273,16 +274,15 @@ def test_a_link_opens_nothing_else_and_says_nothing_of_itself_elsewhere(door):
 
 @browsing
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 800)])
-def test_the_page_of_a_link_in_a_browser(served, open_page, width, height, scheme):  # noqa: F811
+@pytest.mark.parametrize(("width", "height"), [PHONE, DESK])
+def test_the_page_of_a_link_in_a_browser(served, visit, width, height, scheme):  # noqa: F811
     served.shown["standing"] = [row()]
     links = Links.of_store(served.site.store_path)
-    page = open_page(width, height, color_scheme=scheme, java_script_enabled=True)
+    page = visit("", width, height, color_scheme=scheme)
     page.goto(links.answer_link(served.server.address, *STOPPED, NOW_S - 600, "pump-rested", NOW_S))
     assert page.get_by_role("button").inner_text() == "Maintenance for 30 minutes"
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    contrast = page.evaluate(CONTRAST)
-    assert contrast["poor"] == [] and contrast["seen"] > 4
+    assert axe_finds(page) == []
     if folder := os.environ.get("BARRELTIDE_SCREENSHOTS"):
         page.screenshot(path=f"{folder}/answer-{scheme}-{width}.png")
     page.get_by_role("button").click()

@@ -1,27 +1,21 @@
-"""The JSON answers and the status page, from a real server over a real store, and in a real browser."""
+"""The JSON answers, from a real server over a real store. The pages have tests of their own (test_pages.py)."""
 
 from __future__ import annotations
 
-import html
 import json
-import os
-import shutil
 import socket
 from pathlib import Path
-from urllib.parse import urlsplit
-from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
 
 from barreltide import grower
 from barreltide.core.event import AlarmChanged, CycleCounted, NightEnded
-from barreltide.pack import PackError, Topics
+from barreltide.pack import Topics
 from barreltide.site import load
 from barreltide.store import Arrival, Notice, Refused, Store, Work
 from barreltide.web import app as web
 from barreltide.web import server
-from barreltide.web.pages import status
 
 SITE = """
 [site]
@@ -95,6 +89,7 @@ class Running:
         self.store = Store(self.site.store_path)
         self.shown, self.healthy, self.now_s = good_picture(), {}, NOW_S
         self.told: list[dict] = []
+        self.listeners: list = []
         self.answer: Exception | None = None
         self.server = web.serve(self.site, self.site.store_path, self, lambda: self.now_s)
         self.server.start()
@@ -102,6 +97,16 @@ class Running:
 
     def picture(self) -> dict:
         return self.shown
+
+    def subscribe(self, listener) -> None:
+        self.listeners.append(listener)
+
+    def unsubscribe(self, listener) -> None:
+        self.listeners.remove(listener)
+
+    def tell_listeners(self) -> None:
+        for listener in list(self.listeners):
+            listener()
 
     def health(self) -> dict:
         return self.healthy
@@ -256,8 +261,8 @@ def test_readings_page_back_from_the_newest_until_all_are_seen(served):
         ("api/now?x=1", 422, "x: no such parameter; this takes none"),
         ("docs", 404, "Not Found"),
         ("redoc", 404, "Not Found"),
-        ("pages/%2e%2e/web.py", 404, "Not Found"),
-        ("pages/status.py", 404, "no such page; / is the status page"),
+        ("static/%2e%2e/app.py", 404, "Not Found"),
+        ("static/page.py", 404, "no such file; / is the page of this moment"),
     ],
 )  # fmt: skip
 def test_a_wrong_question_gets_one_clear_line(served_once, path, code, line):
@@ -317,7 +322,7 @@ def test_a_store_that_cannot_be_read_is_told_and_the_page_stays(served):
     assert served.get("api/cycles", 503)["error"].startswith("the store cannot be read: ")
     assert served.get("api/health")["problems"][0].startswith("the store cannot be read: ")
     page = served.client.get("")
-    assert page.status_code == 200 and "the store cannot be read" in page.text and "Yes" in page.text
+    assert page.status_code == 200 and "the store cannot be read" in page.text and "The water is moving." in page.text
 
 
 def test_a_port_in_use_is_named(served):
@@ -349,296 +354,3 @@ def test_stop_frees_the_port_though_a_connection_is_open(tmp_path):
         half.sendall(b"GET /api/now HTTP/1.1\r\nHost: x\r\n")  # a request that never ends
         running.server.stop()
     server.WebServer(web.create_app(running.site, running.store, running), "127.0.0.1", running.server.port).stop()
-
-
-# The page's answers, without a server.
-
-GARDEN = status.Garden("quince-yard", "Europe/Lisbon", 0.5, 8.0, 28.0)
-
-
-@pytest.mark.parametrize(
-    ("change", "mood", "word"),
-    [
-        ({}, "good", "Yes"),
-        ({"standing": [an_alarm()]}, "bad", "No"),
-        ({"standing": [an_alarm("bed-starved", "soon", subject="bed-2")]}, "bad", "Not everywhere"),
-        ({"standing": [an_alarm("station-silent")]}, "unsure", "Cannot tell"),
-        ({"standing": [an_alarm("water-too-warm", "soon")]}, "good", "Yes"),
-        ({"stations": {"barrels": {"last_heard": NOW_S - 901}}}, "unsure", "Cannot tell"),
-        ({"stations": {"barrels": {"last_heard": NOW_S - 899}}}, "good", "Yes"),
-        ({"stations": {}}, "unsure", "Cannot tell yet"),
-        ({"pumps": {"pump": {"running": None}}}, "unsure", "Cannot tell yet"),
-        ({"pumps": {"pump": {"running": False}}}, "unsure", "Perhaps not"),
-        ({"pumps": {"pump": {"running": False, "resting_until": NOW_S + 900}}}, "unsure", "It rests"),
-        ({"pumps": {"pump": {"resting_until": NOW_S + 900}}, "standing": [an_alarm()]}, "bad", "No"),
-        ({"pumps": {}}, "unsure", "Cannot tell yet"),
-    ],
-)
-def test_is_the_water_moving(change, mood, word):
-    assert status.water_moves(good_picture() | change, NOW_S)[:2] == (mood, word)
-
-
-def outlook(floor: float, soonest: float, latest: float, sun: float | None) -> dict:
-    """In hours from now."""
-    hours = {"floor": floor, "floor_soonest": soonest, "floor_latest": latest, "cut_off": floor + 8, "sun": sun}
-    told = {f"{name}_s": None if span is None else NOW_S + 3600 * span for name, span in hours.items()}
-    return told | {"days_without_sun": 1.25}
-
-
-def test_the_outlook_in_words():
-    words = status.outlook_in_words(outlook(8, 6, 30, sun=9), ZoneInfo("UTC"), "50 %")
-    assert words == (
-        "At this load your floor of 50 % comes about 22:13 (between 20:13 and Tue 20:13), and the controller drops the"
-        " load about 06:13; charging begins about 23:13."
-    )
-
-
-@pytest.mark.parametrize(
-    ("battery", "standing", "mood", "word"),
-    [
-        ({}, [], "good", "So far, yes"),
-        ({"outlook": outlook(8, 6, 12, sun=5)}, [], "good", "Yes"),
-        ({"outlook": outlook(8, 6, 12, sun=7)}, [], "good", "Most likely"),
-        ({"outlook": outlook(8, 6, 12, sun=9)}, [], "unsure", "Perhaps not"),
-        ({"outlook": outlook(8, 6, 12, sun=None)}, [], "unsure", "Perhaps"),
-        ({"low": 0.5}, [], "unsure", "Perhaps not"),
-        ({"state_of_charge": 0.4, "low": 0.3, "high": 0.5}, [], "bad", "It is low"),
-        ({"time": NOW_S - 1801}, [], "unsure", "Cannot tell"),
-        ({"state_of_charge": None}, [], "unsure", "Cannot tell yet"),
-        ({}, [an_alarm("battery-low")], "bad", "It is low"),
-        ({}, [an_alarm("battery-will-not-last")], "bad", "No"),
-    ],
-)
-def test_will_the_battery_last(battery, standing, mood, word):
-    picture = good_picture()
-    picture["battery"] |= battery
-    picture["standing"] = standing
-    assert status.battery_lasts(picture, GARDEN, NOW_S)[:2] == (mood, word)
-
-
-@pytest.mark.parametrize(
-    ("seconds", "words"),
-    [(None, "an unknown time"), (-3, "0 s"), (119, "119 s"), (120, "2 min"), (7199, "119 min"), (7200, "2 h 0 min"),
-     (100_000, "27 h 46 min"), (172_800, "2 days")],
-)  # fmt: skip
-def test_spans_in_words(seconds, words):
-    assert status.lasted(seconds) == words
-
-
-def test_no_name_or_message_can_become_markup():
-    evil = "<script>alert(1)</script>\"'&"
-    picture = good_picture()
-    picture["beds"] = {evil: {"phase": evil}}
-    picture["stations"][evil] = {"last_heard": NOW_S}
-    picture["standing"] = [an_alarm(evil, evil, subject=evil, message=evil, consequence=evil, action=evil)]
-    page = status.page(picture, GARDEN, NOW_S, [evil], [], [evil])
-    assert "<script>alert" not in page
-    assert page.count("&lt;script&gt;alert(1)&lt;/script&gt;&quot;&#x27;&amp;") >= 8
-
-
-def test_a_bed_shows_what_its_siphon_does_and_a_sign_that_stands():
-    card = status.page(good_picture(), GARDEN, NOW_S, [], [], []).partition("Beds</h2>")[2].partition("</section>")[0]
-    first, second = (html.unescape(part) for part in card.split("bed-2</h3>"))
-    assert "<dd>11 min, 61 s</dd>" in first and "<dd>12.5 × the pump's flow</dd>" in first
-    assert "<dd>41 s to start, 4 s to break</dd>" in first and first.count(SIGN) == 1
-    assert "siphon" not in second and 'class="sign"' not in second
-
-
-def test_two_floats_show_no_waits():
-    floats = {"fill_s": 300.0, "drain_s": 50.0, "flow_ratio": 7.0, "prime_s": None, "break_s": None}
-    page = status.page({"beds": {"bed-1": floats}}, GARDEN, NOW_S, [], [], [])
-    assert "<dd>5 min, 50 s</dd>" in page and "siphon waits" not in page
-
-
-def test_an_attribute_cannot_be_left():
-    assert status.tag("p", class_='"><script>') == '<p class="&quot;&gt;&lt;script&gt;"></p>'
-
-
-def test_the_page_bears_a_picture_with_nothing_in_it():
-    page = status.page({}, GARDEN, NOW_S, [], [], [])
-    assert page.count("Cannot tell yet") >= 2 and "No alarm stands." in page
-    bare = {"beds": {"bed-1": {}}, "pumps": {"pump": {}}, "battery": {"voltage_v": 12.0}, "water": {},
-            "stations": {"s": {}}, "standing": [{}]}  # fmt: skip
-    assert "12.00" in status.page(bare, GARDEN, NOW_S, [], [{}], [])
-
-
-# In a real browser.
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-
-
-def browsing(test):
-    skip = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian: apt-get install chromium)")
-    return pytest.mark.xdist_group("browser")(skip(test))
-
-
-# WCAG 2.2, success criterion 1.4.3 and the definitions of relative luminance and contrast ratio: at least 4.5 : 1 for
-# text, 3 : 1 for large text (24 px, or bold from 18.66 px). Typed from memory.
-CONTRAST = """() => {
-  const parse = c => c.match(/[\\d.]+/g).map(Number);
-  const light = ([r, g, b]) => [r, g, b].map(v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
-    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
-  const ground = e => { for (; e; e = e.parentElement) {
-    const c = parse(getComputedStyle(e).backgroundColor);
-    if (c.length < 4 || c[3] > 0) return c; } return [255, 255, 255]; };
-  const poor = []; let seen = 0;
-  for (const e of document.body.querySelectorAll('*')) {
-    const own = [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim());
-    if (!own || !e.getClientRects().length || e.closest('svg')) continue;
-    const style = getComputedStyle(e), pair = [light(parse(style.color)), light(ground(e))].sort((a, b) => b - a);
-    const large = parseFloat(style.fontSize) >= 24 || (parseFloat(style.fontSize) >= 18.66 && style.fontWeight >= 700);
-    const ratio = (pair[0] + 0.05) / (pair[1] + 0.05); seen += 1;
-    if (ratio < (large ? 3 : 4.5))
-      poor.push(`${e.tagName}.${e.className} ${ratio.toFixed(2)} ${e.textContent.slice(0, 40)}`);
-  }
-  return {poor, seen};
-}"""
-
-
-@pytest.fixture(scope="module")
-def browser():
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with playwright.sync_playwright() as running:
-        chromium = running.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
-        )
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture
-def open_page(browser, served):
-    """Opens the page and fails the test for any console error, or any request that leaves the host."""
-    wrong, contexts = [], []
-
-    def show(width: int = 390, height: int = 844, clock: bool = False, **options):
-        context = browser.new_context(viewport={"width": width, "height": height}, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda message: wrong.append(message.text) if message.type in ("error", "warning") else None)
-        page.on("pageerror", lambda error: wrong.append(str(error)))
-        page.on(
-            "request",
-            lambda request: wrong.append(request.url) if urlsplit(request.url).hostname != "127.0.0.1" else None,
-        )
-        if clock:
-            page.clock.install()
-        page.goto(served.server.address)
-        return page
-
-    show.wrong = wrong
-    yield show
-    for context in contexts:
-        context.close()
-    assert wrong == []
-
-
-@browsing
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 800)])
-def test_the_page_in_a_browser(served, open_page, width, height, scheme):
-    fill(served.store)
-    served.healthy = {"problems": ["The broker at 127.0.0.1 port 1883 cannot be reached; trying on."]}
-    known = {"state": "acknowledged", "acknowledged": NOW_S - 600, "acknowledged_by": "anna", "stale": True}
-    served.shown["standing"] = [
-        an_alarm(state="unacknowledged"), an_alarm("water-too-warm", "soon", subject="sump", **known),
-        an_alarm("x", "note"),
-    ]  # fmt: skip
-    served.shown |= {"returned": [RETURNED], "shelved": [SHELVED]}
-    page = open_page(width, height, color_scheme=scheme)
-    assert page.title() == "No · quince-yard"
-    assert page.locator(".answer .word").all_inner_texts() == ["No", "So far, yes"]
-    answer = page.locator(".answer").first.bounding_box()
-    assert answer["y"] + answer["height"] < height, "the first answer must be seen without scrolling"
-    assert page.locator(".alarm h3").first.inner_text() == "The pump stands still."
-    assert "What to do: See whether the inlet is clear." in page.locator(".alarm").first.inner_text()
-    battery = page.locator(".card", has_text="Battery").inner_text()
-    assert "12.41 V" in battery and "61 to 79" in battery and "18 Ah drawn" in battery
-    water = page.locator(".card", has_text="Water").last.inner_text()
-    assert "21.4 °C" in water and "8 to 28 °C" in water
-    assert page.locator(".bed").count() == 2 and "still learning" in page.locator(".bed").last.inner_text()
-    assert "as of 15:13:20" in page.locator("#asof").inner_text()  # NOW_S is 14:13:20 UTC; Lisbon keeps summer time
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "nothing may stick out sideways"
-    contrast = page.evaluate(CONTRAST)
-    assert contrast["poor"] == [] and contrast["seen"] > 40
-    grounds = page.evaluate("getComputedStyle(document.body).backgroundColor")
-    assert grounds == {"light": "rgb(243, 241, 234)", "dark": "rgb(11, 20, 21)"}[scheme]
-    if folder := os.environ.get("BARRELTIDE_SCREENSHOTS"):
-        page.screenshot(path=f"{folder}/status-{scheme}-{width}.png", full_page=True)
-
-
-@browsing
-def test_the_page_refreshes_itself_and_owns_up_when_the_service_is_gone(served, open_page):
-    page = open_page(clock=True)
-    assert page.locator(".answer .word").first.inner_text() == "Yes"
-    served.shown = good_picture() | {"standing": [an_alarm()]}
-    page.clock.run_for(6000)
-    page.locator(".answer.bad .word", has_text="No").wait_for(timeout=30_000)
-    assert page.title() == "No · quince-yard" and page.locator("#lost").is_hidden()
-    served.server.stop()
-    page.clock.run_for(6000)
-    page.locator("#lost").wait_for(state="visible", timeout=30_000)
-    assert "has not answered since" in page.locator("#lost").inner_text()
-    assert all("ERR_CONNECTION_REFUSED" in line for line in open_page.wrong)  # the browser's own word for it
-    open_page.wrong.clear()
-
-
-@browsing
-def test_a_tap_says_a_word_and_the_page_shows_what_became_of_it(served, open_page):
-    served.shown["standing"] = [an_alarm(state="unacknowledged")]
-    served.shown["shelved"] = [SHELVED]
-    page = open_page()
-    alarm = page.locator(".alarm")
-    assert "Nobody has acknowledged it yet." in alarm.inner_text()
-    about = {"alarm": "pump-stopped", "subject": "pump", "who": "the page"}
-
-    served.shown = good_picture() | {"standing": [an_alarm(state="acknowledged", acknowledged=NOW_S)]}
-    alarm.get_by_text("Acknowledge", exact=True).click()
-    page.locator(".state", has_text="Acknowledged, ").wait_for(timeout=4_000)  # sooner than by itself
-    assert served.told == [{"input": "acknowledged", **about}]
-    assert alarm.get_by_text("Acknowledge", exact=True).count() == 0
-
-    served.answer = PackError("it does not stand")
-    alarm.get_by_text("Shelve for 1 h").click()
-    page.locator("#said", has_text="That was not taken: it does not stand").wait_for(timeout=4_000)
-    assert served.told[1] == {"input": "shelved", "for_s": 3600, "reason": "by a tap on the page", **about}
-    assert all("422" in line for line in open_page.wrong)  # the browser's own word for it
-    open_page.wrong.clear()
-
-    served.answer = None
-    alarm.get_by_text("I am at work on it: 30 min").click()
-    page.locator("#said").wait_for(state="hidden", timeout=4_000)
-    served.shown = good_picture() | {"shelved": [SHELVED]}
-    page.locator("button", has_text="I switch pump off: 30 min").click(timeout=9_000)
-    page.locator("button", has_text="Take back").click(timeout=9_000)
-    page.wait_for_function("!document.querySelector('button:disabled')")
-    rest = {"input": "pump-rested", "pump": "pump", "for_s": 1800}
-    assert served.told[2:] == [rest, rest, {"input": "unshelved", **about, "alarm": "flow-falling"}]
-
-
-def test_the_buttons_are_there_only_where_their_word_is_taken():
-    picture = good_picture() | {"standing": [an_alarm(state="unacknowledged")], "returned": [RETURNED]}
-    picture["shelved"] = [SHELVED]
-    for may_answer in (True, False):
-        page = status.page(picture, GARDEN, NOW_S, [], [], [], may_answer)
-        assert ("data-word" in page) is may_answer
-        assert "Over, and not acknowledged" in page and "flow-falling pump: shelved by anna until Mon 16:13" in page
-
-
-@browsing
-def test_the_page_works_without_script(served, open_page):
-    page = open_page(java_script_enabled=False)
-    assert page.locator(".answer .word").first.inner_text() == "Yes"
-    assert page.locator("noscript meta[http-equiv=refresh], meta[http-equiv=refresh]").count() == 1
-
-
-def test_nothing_on_the_page_may_run_or_load_from_elsewhere(served):
-    page = served.client.get("")
-    policy = page.headers["content-security-policy"]
-    assert policy.startswith("default-src 'none'") and "unsafe" not in policy and "http" not in policy
-    assert page.headers["x-content-type-options"] == "nosniff" and page.headers["cache-control"] == "no-store"
-    for asset in ("pages/status.css", "pages/status.js", "pages/icon.svg"):
-        answer = served.client.get(asset)
-        assert answer.status_code == 200 and "//" not in answer.text.replace("http://www.w3.org/2000/svg", "").replace(
-            "// ", ""
-        )

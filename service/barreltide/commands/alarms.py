@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from ..web.pages.status import lasted
+from ..web.pages.words import lasted
 
 Line = dict[str, Any]
 

@@ -15,7 +15,8 @@ from ..core.daylight import Daylight
 from ..site import Site
 from ..store import Store
 from ..sun import Sun
-from ..web.pages.status import outlook_in_words
+from ..web.pages.now import outlook_in_words
+from ..web.pages.words import Taste
 from .client import Client, ClientError
 
 BLOCKS = "▁▂▃▄▅▆▇█"
@@ -59,7 +60,7 @@ def report(site: Site, store: Store, last: int, now_s: float, outlook: Line | No
     if tonight is not None:
         lines += ["", _in_words(tonight, zone, scale)]
     if outlook:
-        lines += [outlook_in_words(outlook, zone, _percent(site.battery.lowest_state_of_charge))]
+        lines += [outlook_in_words(outlook, Taste(zone), _percent(site.battery.lowest_state_of_charge))]
         lines += [f"From full it carries this load for {outlook['days_without_sun']:.1f} days without any sun."]
     told = _ageing(site, nights[-1]) + _resistance(store.events("night", limit=COMPARED)[::-1]) if nights else []
     return [*lines, *([""] if told else []), *told]

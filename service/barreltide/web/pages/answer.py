@@ -1,10 +1,8 @@
-"""The page behind a link in a notice: what it would answer, and one button that does. It needs no script."""
+"""What the page behind a link in a notice says: what it would answer, and one button that does. It needs no script."""
 
 from __future__ import annotations
 
 from typing import Any
-
-from .status import Html, joined, tag
 
 DOES = {
     "acknowledged": ("Acknowledge", "You say that you know and see to it. Nobody else is called about it any more."),
@@ -24,38 +22,23 @@ DONE = {
     "pump-rested": "Nothing is raised about this pump for 30 minutes.",
 }
 
+Words = dict[str, Any]  # heading, lines of (call, text), button
 
-def ask(garden: str, row: dict[str, Any], what: str) -> str:
+
+def ask(row: dict[str, Any], what: str) -> Words:
     """What stands, and the button. row: of the engine's picture."""
     button, means = DOES[what]
-    over = "It is over already, and waits for somebody to say that they know." if row["state"] == "returned" else None
-    return _frame(
-        garden,
-        tag("h2", f"{row['alarm']} · {row['subject']}"),
-        tag("p", row["message"]),
-        tag("p", over) if over else None,
-        tag("p", tag("b", "What to do: "), row["action"]) if row.get("action") else None,
-        tag("p", means, class_="means"),
-        tag("form", tag("button", button, type="submit"), method="post"),
-    )
+    lines = [("", row["message"])]
+    if row["state"] == "returned":
+        lines.append(("", "It is over already, and waits for somebody to say that they know."))
+    if row.get("action"):
+        lines.append(("What to do:", row["action"]))
+    return {"heading": f"{row['alarm']} · {row['subject']}", "lines": [*lines, ("", means)], "button": button}
 
 
-def done(garden: str, what: str) -> str:
-    return _frame(garden, tag("p", DONE[what], class_="word"))
+def done(what: str) -> Words:
+    return {"heading": DONE[what], "lines": [], "button": None}
 
 
-def sorry(garden: str, reason: str) -> str:
-    return _frame(garden, tag("h2", "This link does nothing."), tag("p", reason))
-
-
-def _frame(garden: str, *parts: Html | None) -> str:
-    body = [tag("header", tag("h1", garden)), tag("section", *parts, class_="card answering")]
-    body.append(tag("p", tag("a", "How the garden is now", href="/"), class_="small"))
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        '<meta name="color-scheme" content="light dark"><meta name="robots" content="noindex">'
-        '<link rel="icon" href="/pages/icon.svg" type="image/svg+xml">'
-        '<link rel="stylesheet" href="/pages/status.css">'
-        f"{tag('title', garden)}</head><body>{tag('main', joined(body))}</body></html>\n"
-    )
+def sorry(reason: str) -> Words:
+    return {"heading": "This link does nothing.", "lines": [("", reason)], "button": None}
