@@ -32,10 +32,15 @@ def epoch_ms():
     return now_ms + shift_s * 1000
 
 
+watchdog = None  # once started none can be stopped: who takes the board over at the prompt has to feed this one
+
+
 def start_watchdog(timeout_ms):
     """The watchdog, or None where the board has none."""
+    global watchdog
     try:
-        return machine.WDT(timeout=timeout_ms)
+        watchdog = machine.WDT(timeout=timeout_ms)
+        return watchdog
     except (AttributeError, OSError, ValueError, TypeError) as error:
         print("barreltide: no watchdog on this board (%s)" % error)
         return None
@@ -132,6 +137,10 @@ class Board:
         sensor = self._thermometers[name]
         return self._wires[sensor["pin"]].temperature(sensor["rom"])
 
+    def one_wire(self):
+        """{pin: OneWire}."""
+        return self._wires
+
     def health(self):
         told = {"station/free-memory": gc.mem_free()} if hasattr(gc, "mem_free") else {}
         told.update(self._health())
@@ -202,6 +211,13 @@ class OneWire:
             self._roms = sorted([bytes(rom) for rom in self._driver.scan()])
         if self._roms:
             self._driver.convert_temp()
+
+    def found(self):
+        """[(address in hexadecimal, degrees Celsius or None, what is wrong or None)] of all that answer now."""
+        if self._driver is None:
+            return []
+        self._roms = sorted([bytes(rom) for rom in self._driver.scan()])
+        return [("".join(["%02x" % byte for byte in rom]),) + self._read(rom) for rom in self._roms]
 
     def temperature(self, wanted):
         """(degrees Celsius, None) or (None, what is wrong); wanted: address in hexadecimal, or None for the first."""

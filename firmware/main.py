@@ -1,132 +1,133 @@
-"""Wires board, station and link, and feeds the watchdog while all of them make progress; nothing else."""
+"""Starts the station's program, and decides which: the one beside this file, or the one in folder `a` or `b`.
 
-import asyncio
-import gc
+An update goes into the folder that does not run, and is on trial until the host has receipted a pack of it. The file
+firmware.json says so: {"run": "b", "before": "a", "boots": 1} is b on trial at its first start, {"run": "b"} is b for
+good. A trial ends, and the program before runs again, at an error that nobody caught, at the fourth start, or when the
+program itself gives up for want of a receipt (program.py); {"failed": "..."} then keeps why.
+
+This file is the one that no trial covers. It is short, and changes seldom.
+"""
+
+import io
+import json
 import os
 import sys
-import time
 
-gc.threshold(8_192)  # collect often: what is compiled next lies beside what stays, and the heap is small
-
-import board
-from link import Link
-from station import FIRMWARE, settings
-from station.backlog import Backlog
-from station.clock import Clock
-from station.sampler import Sampler
-from station.signals import Signals
-
-SAMPLING_HANGS_MS = 5_000
-LINK_HANGS_MS = 120_000
-REPEAT_MESSAGE_S = 10
+BOOTS = 3
+STATE = "firmware.json"
+CRASH = "crash.log"
+MAX_CRASH = 2_000
 
 
-def folder():
-    """Where config.json lies, with a slash at its end: here, or beside this file."""
+def _here():
+    """Where this file lies, with a slash at its end; empty where that is the current folder."""
     file = globals().get("__file__", "")
-    here = file[: file.rfind("/") + 1]
-    for place in ("", here):
+    return file[: file.rfind("/") + 1]
+
+
+def _read(name):
+    try:
+        with open(_here() + name) as file:
+            return file.read()
+    except OSError:
+        return ""
+
+
+def _write(name, text):
+    """Whole or not at all, whenever the power goes."""
+    place = _here() + name
+    with open(place + ".new", "w") as file:
+        file.write(text)
+    os.rename(place + ".new", place)
+
+
+def state():
+    """firmware.json, or {} where it is missing or spoiled."""
+    try:
+        found = json.loads(_read(STATE))
+        return found if isinstance(found, dict) else {}
+    except ValueError:
+        return {}
+
+
+def _has_program(folder):
+    for name in ("program.py", "program.mpy"):
         try:
-            open(place + "config.json").close()
-            return place
+            os.stat(_here() + folder + "/" + name if folder else _here() + name)
+            return True
         except OSError:
             pass
-    raise settings.SettingsError("config.json is missing: copy config.example.json to it and put in your own names")
+    return False
 
 
-def read_config(place):
-    if os.stat(place + "config.json")[6] > settings.MAX_CONFIG_BYTES:
-        raise settings.SettingsError("config.json is over %d bytes: give the settings only" % settings.MAX_CONFIG_BYTES)
-    with open(place + "config.json", "rb") as file:
-        return file.read()
+def chosen(found):
+    """The folder to run, out of firmware.json; another one that holds a program where that one holds none."""
+    for folder in (found.get("run", ""), found.get("before", ""), "", "a", "b"):
+        if folder in ("", "a", "b") and _has_program(folder):
+            return folder
+    return ""
 
 
-def complain(message, led):
-    """For ever: the message on USB, and three short blinks. No watchdog, so no boot loop."""
-    lamp = board.Lamp(led)
-    while True:
-        print("barreltide: " + message)
-        for _ in range(REPEAT_MESSAGE_S // 2):
-            for lit in (1, 0, 1, 0, 1, 0):
-                lamp.put(lit)
-                time.sleep_ms(150)
-            time.sleep_ms(1_100)
+def enter():
+    """Make the chosen folder the one that is imported from, without a start being counted. Returns it."""
+    folder = chosen(state())
+    path = _here() + folder
+    if folder and path not in sys.path:
+        sys.path.insert(0, path)
+    return folder
 
 
-class Station:
-    """The parts of a running station, and the loops that drive them."""
+def go_back(why):
+    """End the trial: what ran before runs from the next start on."""
+    found = state()
+    _write(STATE, json.dumps({"run": found.get("before", ""), "failed": str(why)[:200]}))
 
-    def __init__(self, found, place):
-        self.settings = found
-        self.clock = Clock(board.ticks_ms, board.ticks_diff)
-        boot = board.boot_number()
-        self.probe = board.Board(found, self.health)
-        self.backlog = Backlog(
-            place + "backlog", boot, self.clock, found.base_name, found.flash_bytes, found.flash_after_ms
-        )
-        self.signals = Signals(found, self.clock)
-        self.lamp, self.buzzer = board.Output(found.lamp), board.Output(found.buzzer)
-        self.link = Link(found, self.backlog, self.clock, boot, board.epoch_ms, place, self.signals.hear)
-        self.sampler = Sampler(found, self.clock, boot, self.probe)
-        self.sampled_ms = self.clock.now_ms()
-        self.said = ""
 
-    def health(self):
-        told = {"station/dropped": self.backlog.dropped, "station/undated": self.backlog.undated}
-        signal = self.link.signal_dbw()
-        if signal is not None:
-            told["station/signal"] = signal
-        return told
+def keep():
+    """End the trial: what runs now is kept."""
+    _write(STATE, json.dumps({"run": state().get("run", "")}))
 
-    def sample_once(self):
-        packs = self.sampler.poll(self.backlog.away())
-        for pack in packs:
-            self.backlog.add(pack)
-        lit, sounding = self.signals.poll(self.link.receipt_ms, self.sampler.moved_ms)
-        self.lamp.put(lit)
-        self.buzzer.put(sounding)
-        self.backlog.keep(self.link.connected)
-        if packs:
-            self.link.wake.set()
-            gc.collect()
-        self.sampled_ms = self.clock.now_ms()
 
-    async def sample(self):
-        while True:
-            try:
-                self.sample_once()
-            except Exception as error:  # not fed by sampled_ms, the watchdog ends it if it lasts
-                if str(error) != self.said:
-                    self.said = str(error)
-                    sys.print_exception(error)
-            await asyncio.sleep_ms(self.settings.poll_ms)
+def _on_trial():
+    """Counts this start. Returns whether what is to run is on trial."""
+    found = state()
+    if "boots" not in found:
+        return False
+    if found["boots"] >= BOOTS or chosen(found) != found.get("run"):
+        go_back("it was started %d times and has not reported in" % found["boots"])
+        return False
+    found["boots"] += 1
+    _write(STATE, json.dumps(found))
+    return True
 
-    async def watch(self):
-        watchdog = board.start_watchdog(self.settings.watchdog_ms)
-        while watchdog:
-            now_ms = self.clock.now_ms()
-            if now_ms - self.sampled_ms < SAMPLING_HANGS_MS and now_ms - self.link.turned_ms < LINK_HANGS_MS:
-                watchdog.feed()
-            await asyncio.sleep_ms(1_000)
 
-    async def run(self):
-        await asyncio.gather(self.sample(), self.link.run(), self.watch())
+def _note(error):
+    """The error on flash, once: a crash that comes again and again must not wear it."""
+    text = io.StringIO()
+    sys.print_exception(error, text)
+    text = text.getvalue()[-MAX_CRASH:]
+    if text != _read(CRASH):
+        try:
+            _write(CRASH, text)
+        except OSError:
+            pass  # a full flash must not hide the error itself
 
 
 def main():
-    print("barreltide: station firmware %s" % FIRMWARE)
-    config = b""
+    trial = _on_trial()
+    enter()
     try:
-        place = folder()
-        config = read_config(place)
-        found, warnings = settings.read(config)
-        for warning in warnings:
-            print("barreltide: " + warning)
-        station = Station(found, place)
-    except settings.SettingsError as error:
-        complain(str(error), settings.led_of(config))
-    gc.collect()
-    asyncio.run(station.run())
+        import program
+
+        program.main(_here(), keep if trial else None)
+    except Exception as error:
+        _note(error)
+        if not trial:
+            raise  # it stands at the prompt, and the watchdog starts it again
+        sys.print_exception(error)
+        print("barreltide: the new firmware has failed; back to the one before")
+        go_back("%s: %s" % (type(error).__name__, error))
+        sys.exit()  # which on a board is a soft reset: a clean heap, and main.py again
 
 
 if __name__ == "__main__":

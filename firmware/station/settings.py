@@ -23,7 +23,8 @@ class _Table:
 
     def __init__(self, where, values):
         if not isinstance(values, dict):
-            raise _wrong(where or "the file", _shown(values), "an object: {...}")
+            shown = "(not shown)" if where in ("wifi", "broker") else _shown(values)  # passwords belong in there
+            raise _wrong(where or "the file", shown, "an object: {...}")
         self.where = where
         self.values = values
         self.asked = set()
@@ -55,13 +56,19 @@ class _Table:
             raise _wrong(self.path(key), _shown(value), "a whole number from %s to %s" % (low, high))
         return value
 
-    def text(self, key, wanted, default=_MUST, longest=128):
+    def text(self, key, wanted, default=_MUST, longest=128, secret=False):
         value = self.get(key, default, wanted)
         if value is None:
             return default
         if not isinstance(value, str) or not 0 < len(value) <= longest:
-            raise _wrong(self.path(key), _shown(value), "%s, 1 to %d characters in quotes" % (wanted, longest))
+            raise _wrong(self.path(key), "(not shown)" if secret else _shown(value), "%s, 1 to %d characters in quotes" % (wanted, longest))
         return value
+
+    def flag(self, key):
+        value = self.get(key, None, "true or false")
+        if value not in (None, True, False):
+            raise _wrong(self.path(key), _shown(value), "true or false")
+        return bool(value)
 
     def choice(self, key, choices, default=_MUST):
         wanted = "one of " + ", ".join(choices)
@@ -161,17 +168,20 @@ def led_of(data):
 
 
 def _read_network(settings, top, tables):
+    settings.wired = top.flag("wired")  # by USB to the host: then Wi-Fi and broker are left unused
     wifi = top.table("wifi")
     settings.ssid = settings.wifi_password = None
     if wifi:
         tables.append(wifi)
         settings.ssid = wifi.text("ssid", "the network's name", longest=32)
-        settings.wifi_password = wifi.text("password", "the network's password", None)
-    broker = top.table("broker", _MUST, 'an object such as {"host": "192.168.1.10"}')
+        settings.wifi_password = wifi.text("password", "the network's password", None, secret=True)
+    broker = top.table("broker", None if settings.wired else _MUST, 'an object such as {"host": "192.168.1.10"}')
+    broker = broker or _Table("broker", {})
     tables.append(broker)
-    settings.broker_host = broker.text("host", 'the broker\'s name or address, such as "192.168.1.10"')
+    host = 'the broker\'s name or address, such as "192.168.1.10"'
+    settings.broker_host = broker.text("host", host, None if settings.wired else _MUST)
     settings.username = broker.text("username", "the station's user name at the broker", None)
-    settings.password = broker.text("password", "the station's password at the broker", None, 256)
+    settings.password = broker.text("password", "the station's password at the broker", None, 256, secret=True)
     settings.ca_file = broker.text("ca_file", "the file with the authority's certificate", None)
     settings.certificate_name = broker.text("certificate_name", "the name in the broker's certificate", None)
     settings.broker_port = broker.whole("port", 1, 65535, 8883 if settings.ca_file else 1883)

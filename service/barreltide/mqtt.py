@@ -54,7 +54,7 @@ class Intake:
     def __init__(self, site: Site, topics: Topics, port: int | None = None) -> None:
         self._topics = topics
         self._host, self._port = site.broker.host, port or site.broker.port
-        self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()  # bounded in _put
+        self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()  # bounded in put
         self._stopping = False
         self.problem: str | None = f"no broker at {self._host}:{self._port} yet"
         self._session = 0
@@ -114,6 +114,12 @@ class Intake:
         if self._alarms and not self._follows:
             self._client.publish(self._topics.alarms, self._alarms, qos=1, retain=True)
 
+    def put(self, arrived: Message) -> None:
+        """Let a message into the queue; waits while that is full."""
+        while self.messages.qsize() >= MOST_WAITING and not self._stopping:
+            time.sleep(0.005)
+        self.messages.put(arrived)
+
     def _arrived(self, client: paho.Client, _: Any, message: paho.MQTTMessage) -> None:
         try:
             self._put(message)
@@ -126,10 +132,7 @@ class Intake:
         except UnicodeDecodeError:
             topic = "(no UTF-8)"
         payload = message.payload
-        arrived = Message(topic, payload[:MOST_BYTES], len(payload), message.qos, message.mid, self._session)
-        while self.messages.qsize() >= MOST_WAITING and not self._stopping:
-            time.sleep(0.005)
-        self.messages.put(arrived)
+        self.put(Message(topic, payload[:MOST_BYTES], len(payload), message.qos, message.mid, self._session))
 
     def _connected(self, client: paho.Client, _: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:

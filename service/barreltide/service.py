@@ -20,6 +20,7 @@ from .pack import Topics
 from .site import Site
 from .store import Store, Work
 from .systemd import Systemd
+from .wire import Intakes, Wire
 from .writer import Writer
 
 log = logging.getLogger("barreltide.service")
@@ -77,7 +78,7 @@ class Service:
         self.store = Store(site.store_path)
         self.topics = Topics.of_site(site)
         self.broker = EmbeddedBroker(broker_port) if site.embedded_broker else None
-        self.intake: Intake | None = None
+        self.intake: Intakes | None = None
         self.writer: Writer | None = None
         self.web: Any = None
         self.delivery = Delivery(site, self.store, now, self._trouble, self._is_judging)
@@ -95,7 +96,11 @@ class Service:
             self.web = app.serve(self.site, self.site.store_path, self.live, self._now)
             if self.broker is not None:
                 self.broker.start()
-            self.intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)
+            intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)
+            self.intake = Intakes(intake, {
+                station.name: Wire(station.name, station.usb, self.topics, intake.put, self._now)
+                for station in self.site.stations if station.usb is not None
+            })  # fmt: skip
             self.writer = Writer(self.site, self.topics, self.store, self.intake, self._after_commit, self._now,
                                  self._beat)  # fmt: skip
             self.web.start()
@@ -172,7 +177,7 @@ class Service:
         """What is wrong with store, engine or broker, a line each."""
         if self.writer is None or self.intake is None:
             return []
-        return [line for line in (self.writer.failure, self.writer.problem, self.intake.problem) if line]
+        return [*filter(None, (self.writer.failure, self.writer.problem)), *self.intake.problems]
 
     def _is_judging(self) -> bool:
         writer = self.writer

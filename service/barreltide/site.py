@@ -144,9 +144,10 @@ class Sump(_Table):
 
 
 class Station(_Table):
-    """[[station]] A board that reads the garden."""
+    """[[station]] A board that reads the garden; usb: the serial port of one that is wired to this computer."""
 
     name: Name
+    usb: Annotated[str, Field(pattern=r"^/[^\x00]+$", max_length=512)] | None = None
 
 
 class Broker(_Table):
@@ -394,6 +395,8 @@ def _would_do(kind: str, context: dict[str, Any]) -> str:
             return "an address of mail"
         if "[1-9]" in context["pattern"]:
             return "a number with its country's, like +351912345678,"
+        if context["pattern"].startswith("^/"):
+            return "a port like /dev/serial/by-id/…"
         if "[0-5]" in context["pattern"]:
             return "an hour like 07:00"
         return "topic levels joined by /, without + and #,"

@@ -27,12 +27,13 @@ from . import grower, journal
 from .core import monitor as engine
 from .core.event import AlarmAnswered, AlarmChanged, Event, PackChoked
 from .core.reading import Answered, Pack, Said, ServiceStarted
-from .mqtt import Intake, Message
+from .mqtt import Message
 from .notices import wording
 from .pack import MOST_BYTES, PackError, StrangeStation, Topics, read_pack, read_presence
 from .site import Site
 from .store import Answer, Arrival, Notice, Refused, Snapshot, Store, Work
 from .sun import Sun
+from .wire import Intakes
 
 log = logging.getLogger("barreltide.writer")
 
@@ -51,7 +52,7 @@ class Writer:
     """The only one who writes arrivals and drives the engine."""
 
     def __init__(
-        self, site: Site, topics: Topics, store: Store, intake: Intake,
+        self, site: Site, topics: Topics, store: Store, intake: Intakes,
         after_commit: Callable[[Work], None], now: Callable[[], float], beat: Callable[[], None] = lambda: None,
     ) -> None:  # fmt: skip
         self._site, self._topics, self._store, self._intake = site, topics, store, intake

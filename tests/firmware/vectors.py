@@ -8,6 +8,7 @@ from station import (
     current,
     dns,
     float_switch,
+    line,
     mqtt,
     pack,
     sampler,
@@ -512,6 +513,38 @@ def check_settings_of_lamp_and_buzzer():
         ({"host_silent_s": 5}, "host_silent_s is 5"),
     ):
         assert words in refused(lambda: Garden(**changes)), words
+
+
+def check_settings_of_a_wired_station():
+    wired = {"site": "garden", "station": "barrels", "wired": True}
+    found, warnings = settings.read(json.dumps(wired))
+    assert found.wired and found.broker_host is None and warnings == []
+    assert not settings.read(json.dumps(GOOD))[0].wired
+    assert "broker is missing" in refused(settings.read, json.dumps({"site": "a", "station": "b", "wired": False}))
+    assert 'wired is "yes": give true' in refused(settings.read, with_changes(wired="yes"))
+
+
+def check_no_password_is_told():
+    for changes in (
+        {"wifi": {"ssid": "a", "password": 12345678}},
+        {"wifi": "12345678"},
+        {"broker": "12345678"},
+        {"broker": {"host": "a", "password": "12345678" * 40}},
+    ):
+        said = refused(settings.read, with_changes(**changes))
+        assert "(not shown)" in said and "12345678" not in said, said
+
+
+# The CRC by Python's zlib.
+def check_lines_over_usb():
+    assert line.line_of("receipt", '{"boot":1,"seq":[17]}') == b'\n@receipt f00fed12 {"boot":1,"seq":[17]}\n'
+    assert line.read_line(b'@receipt f00fed12 {"boot":1,"seq":[17]}\r') == ("receipt", b'{"boot":1,"seq":[17]}')
+    for wrong in (b'@receipt f00fed13 {"boot":1,"seq":[17]}', b"@receipt", b"@", b"", b">>> ", b"@a b c", b"\xff@ 1 2"):
+        assert line.read_line(wrong) is None, wrong
+    lines = line.Lines(40)
+    assert lines.feed(b'print\n@rec\n@receipt f00fed12 {"bo') == []
+    assert lines.feed(b'ot":1,"seq":[17]}\n') == [("receipt", b'{"boot":1,"seq":[17]}')]
+    assert lines.feed(b"x" * 41 + b'\n\n@receipt f00fed12 {"boot":1,"seq":[17]}\n>>>') != []
 
 
 CHECKS = {name[6:]: check for name, check in sorted(globals().items()) if name[:6] == "check_"}

@@ -22,13 +22,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import serial
-
+from .. import serial_port
 from . import sms_pdu
 from .people import Way
 from .wording import Letter
 
-BAUD = 115_200
 ANSWER_S = 5.0
 SENDING_S = 90.0  # TS 27.005 names no limit; networks have been seen to take a minute
 NETWORK_S = 60.0
@@ -245,11 +243,9 @@ class _Talk:
         give_up = time.monotonic() + PORT_S
         while True:
             try:
-                self._port = serial.Serial(
-                    self._device, BAUD, timeout=SLICE_S, write_timeout=ANSWER_S, exclusive=True, rtscts=False
-                )
+                self._port = serial_port.open_port(self._device, SLICE_S, ANSWER_S)
                 return self
-            except serial.SerialException as error:
+            except serial_port.PortError as error:
                 if "lock" not in str(error) or time.monotonic() > give_up or self._stop.is_set():
                     raise
             self.rest(1.0)
@@ -365,10 +361,4 @@ def _short(letter: Letter) -> str:
 def _in_words(error: Exception, device: str) -> str:
     if isinstance(error, ModemError):
         return str(error)
-    if "lock" in str(error):
-        return f"{device} is in use by another program"
-    if isinstance(error, serial.SerialTimeoutException):
-        return "the modem takes nothing in"
-    if isinstance(error, PermissionError) or "Permission denied" in str(error):
-        return f"{device} may not be opened; membership in the group dialout would do"
-    return f"no modem at {device}: is it plugged in?"
+    return serial_port.in_words(error, device, "modem")
