@@ -9,6 +9,7 @@ import httpx
 import pytest
 
 from barreltide import cli, service
+from barreltide.commands.client import Client
 from barreltide.notices import sms
 from barreltide.site import load
 from barreltide.store import Store
@@ -58,7 +59,7 @@ def alarm(running, seq: int, word: str) -> None:
     running.intake.messages.put(Message("barreltide/garden/barrels/readings", body, len(body), 1, seq + 1, 1))
 
 
-def test_an_alarm_reaches_mail_phone_and_sms_and_its_end_too(running):
+def test_an_alarm_reaches_mail_phone_and_sms_and_its_end_too_until_the_phone_is_lost(running, capsys, monkeypatch):
     api = f"{running.web.address}api/"
     told = {"person": "anna", "subscription": running.phone.subscription}
     answer = httpx.post(f"{api}push/phones", json=told, headers=OURS)
@@ -75,6 +76,23 @@ def test_an_alarm_reaches_mail_phone_and_sms_and_its_end_too(running):
     assert [row["channel"] for row in health["notify"]] == ["anna 1 json", "anna sms", "anna push 1"]
     shown = json.dumps([health, httpx.get(f"{api}notices").json()])
     assert "quince" not in shown and "912345678" not in shown
+
+    monkeypatch.setattr(Client, "of_site", lambda site: Client(running.web.address))
+    file = str(running.site.beside("site.toml"))
+    status, lines, _ = command(capsys, "phones", "--site", file)
+    assert status == 0 and len(lines) == 2 and re.fullmatch(
+        r" {4}1  anna {18}[-0-9]{10} [0-9:]{5}  [-0-9]{10} [0-9:]{5}  127\.0\.0\.1", lines[1])  # fmt: skip
+    assert running.phone.subscription["keys"]["auth"] not in httpx.get(f"{api}push/phones").text
+    status, lines, err = command(capsys, "phones", "--forget", "2", "--site", file)
+    assert (status, lines, err) == (2, [], "barreltide: the service says: phone: found 2; 1 would do\n")
+    assert httpx.delete(f"{api}push/phones/1").status_code == 415, "another page in a browser cannot do that"
+    status, lines, _ = command(capsys, "phones", "--forget", "1", "--json", "--site", file)
+    assert status == 0 and json.loads(lines[0]) == {"phones": []}
+    alarm(running, 2, "raise")
+    until(lambda: len(running.hook.got) == len(running.device.sent) == 3, "who is left")
+    assert len(running.phone.got) == 2, "it gets nothing any more"
+    assert [row["channel"] for row in httpx.get(f"{api}health").json()["notify"]] == ["anna 1 json", "anna sms"]
+    assert "No phone takes Web Push." in command(capsys, "phones", "--site", file)[1][0]
 
 
 def test_a_modem_in_trouble_shows_in_health_and_is_well_again(running):

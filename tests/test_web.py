@@ -294,9 +294,11 @@ def test_the_answers_are_described(served):
             "grower",
             "push/key",
             "push/phones",
+            "push/phones/{phone}",
         )
     }
-    assert set(described["paths"].pop("/api/push/phones")) == {"post"}
+    assert set(described["paths"].pop("/api/push/phones")) == {"get", "post"}
+    assert set(described["paths"].pop("/api/push/phones/{phone}")) == {"delete"}
     assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
     assert "text/event-stream" in described["paths"].pop("/api/live")["get"]["responses"]["200"]["content"]
     for path, methods in described["paths"].items():

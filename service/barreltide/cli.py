@@ -159,7 +159,10 @@ def _parser() -> argparse.ArgumentParser:
         "notify", "notices.notify_test:run", "Send a test through every notice channel and print each one's answer."
     )
     notices.add_argument("--test", action="store_true", required=True, help="send it; the only thing that there is")
-    for sub in (serve, replay, export, nights, turns, size, rest, notices, *answers):
+    phones = command("phones", "commands.phones:run", "List the phones that take Web Push, or forget one that is lost.")
+    phones.add_argument("--forget", metavar="N", type=int, help="send to the phone of this number no more")
+    phones.add_argument("--json", action="store_true", help="one JSON object")
+    for sub in (serve, replay, export, nights, turns, size, rest, notices, phones, *answers):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", "demo.run:run", "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")

@@ -46,10 +46,13 @@ class Client:
 
     def tell(self, word: dict[str, Any]) -> dict[str, Any]:
         """Tell it what the grower says (grower.py); returns once that is committed."""
+        return self.ask("POST", "api/grower", word)
+
+    def ask(self, method: str, path: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Anything else that the door lets in from this host only."""
         headers = {"Content-Type": "application/json", "X-Barreltide": "command"}
-        return self._answer(
-            urllib.request.Request(f"{self.address}api/grower", json.dumps(word).encode(), headers, method="POST")
-        )
+        request = urllib.request.Request(f"{self.address}{path}", json.dumps(body).encode(), headers, method=method)
+        return self._answer(request)
 
     def _answer(self, request: urllib.request.Request) -> dict[str, Any]:
         try:

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 from typing import Any
+from urllib.parse import urlsplit
 
 from ..site import Site
 from ..store import Store
@@ -78,6 +79,29 @@ class Delivery:
         phone = self.push.subscribe(payload, self._store, self._now())
         self.wake()
         return phone
+
+    def known(self) -> list[dict[str, Any]]:
+        """The phones that take Web Push, without their secrets: phone (its number), person (None: everybody's),
+        since_s, service (the host of its push service), and last_sent_s."""
+        rows = {row["id"]: row for row in self._store.phones()}
+        ways = {way.phone: way for way in self.notifier.people.with_phones(rows.values())}
+        return [
+            {
+                "phone": number, "person": row["person"], "since_s": row["created_s"],
+                "service": urlsplit(row["subscription"]["endpoint"]).hostname,
+                "last_sent_s": self._store.last_sent_s(ways[number].channel) if number in ways else None,
+            }
+            for number, row in rows.items()
+        ]  # fmt: skip
+
+    def forget(self, phone: int) -> None:
+        """Send to this phone no more: it is lost, or somebody else's now. Raises PushError."""
+        if not self._store.remove_phone(phone):
+            numbers = [str(row["id"]) for row in self._store.phones()]
+            would = f"{' or '.join(numbers)} would do" if numbers else "there is none"
+            raise PushError(404, f"phone: found {phone}; {would}")
+        log.info("phone %d is removed by hand", phone)
+        self.wake()
 
     def health(self) -> dict[str, Any]:
         """The state of each channel and, where there is one, of the modem."""

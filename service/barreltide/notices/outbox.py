@@ -167,8 +167,9 @@ class Outbox:
     # Phones that take Web Push.
 
     def phones(self) -> list[dict[str, Any]]:
-        """id, person (None for everybody's) and subscription of each phone; the subscription holds secrets."""
-        rows = self._dicts("SELECT id, person, subscription FROM phones ORDER BY id")
+        """id, person (None for everybody's), subscription and created_s of each phone; the subscription holds
+        secrets."""
+        rows = self._dicts("SELECT id, person, subscription, created_s FROM phones ORDER BY id")
         return [row | {"subscription": json.loads(row["subscription"])} for row in rows]
 
     def add_phone(self, person: str | None, subscription: dict[str, Any], now_s: float) -> int | None:
@@ -184,10 +185,14 @@ class Outbox:
         rows = self._rows("SELECT id FROM phones WHERE endpoint = ?", (endpoint,))
         return rows[0][0] if rows else None
 
-    def remove_phone(self, phone: int) -> None:
-        """It is gone for good, and with it what waited for it."""
+    def remove_phone(self, phone: int) -> bool:
+        """It is gone for good; what waits for it goes to its person's other ways. False where there is none."""
         with self._db.atomic():
-            self._db.conn.execute("DELETE FROM phones WHERE id = ?", (phone,))
+            return self._db.conn.execute("DELETE FROM phones WHERE id = ?", (phone,)).rowcount > 0
+
+    def last_sent_s(self, channel: str) -> float | None:
+        """When a channel last took something."""
+        return self._rows("SELECT max(sent_s) FROM sendings WHERE channel = ?", (channel,))[0][0]
 
     # For the pages.
 

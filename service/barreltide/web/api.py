@@ -18,7 +18,7 @@ from ..commands import turns as taking_turns
 from ..notices.push import PushError
 from ..pack import PackError
 from ..store import MOST_ROWS
-from .door import from_this_host
+from .door import Who, from_this_host, who
 from .live import Listeners, Served, TooMany, moment
 from .live import health as the_health
 from .shapes import (
@@ -30,6 +30,7 @@ from .shapes import (
     Notices,
     Now,
     Phone,
+    PhoneList,
     PushKey,
     Readings,
     Refused,
@@ -178,6 +179,20 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
     @api.post("/push/phones", response_model=Phone, responses={code: {"model": Wrong} for code in (403, 413, 415, 507)})
     def new_phone(payload: Annotated[bytes, Depends(from_this_host)]) -> Any:
         return JSONResponse({"phone": _of_phones(lambda: live.phones.subscribe(payload))})
+
+    @api.get("/push/phones", response_model=PhoneList, responses={403: {"model": Wrong}})
+    def the_phones(asks: Annotated[Who, Depends(who)]) -> Any:
+        if asks != "owner":
+            raise HTTPException(403, "only the garden's owner may see that; use the command line on its computer")
+        return JSONResponse({"phones": live.phones.known()})
+
+    @api.delete(
+        "/push/phones/{phone}", response_model=PhoneList,
+        responses={code: {"model": Wrong} for code in (403, 404, 415)}, dependencies=[Depends(from_this_host)],
+    )  # fmt: skip
+    def lost_phone(phone: int) -> Any:
+        _of_phones(lambda: live.phones.forget(phone))
+        return JSONResponse({"phones": live.phones.known()})
 
     return api
 

@@ -44,11 +44,15 @@ class Live(Protocol):
 
 
 class Phones(Protocol):
-    """What takes phones in that ask for Web Push; both raise PushError."""
+    """What takes phones in that ask for Web Push, knows them, and forgets one; all but `known` raise PushError."""
 
     def public_key(self) -> str: ...
 
     def subscribe(self, payload: bytes) -> int: ...
+
+    def known(self) -> list[dict[str, Any]]: ...
+
+    def forget(self, phone: int) -> None: ...
 
 
 class Served(NamedTuple):

@@ -157,6 +157,14 @@ class Phone:
 
 
 @dataclass
+class PhoneList:
+    """The phones that get notices by Web Push: `phone` (its number), `person` (null: everybody's), `since_s`,
+    `service` (the host of its maker's push service) and `last_sent_s`, when that last took something."""
+
+    phones: list[dict]
+
+
+@dataclass
 class Wrong:
     """`error`: one line that names what was wrong, what was found and what would do."""
 
