@@ -1,4 +1,4 @@
-"""Links in notices that answer an alarm: signed, for one raising and one answer, and only a button acts."""
+"""The link in a notice that answers its alarm: signed, for one raising, and only a button acts."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import asyncio
 import base64
 import json
 import os
+import re
 import stat
 
 import httpx
@@ -17,7 +18,7 @@ from barreltide.notices.delivery import Delivery
 from barreltide.site import SiteError, load
 from barreltide.store import StoreError
 from barreltide.web import app as web
-from barreltide.web.links import LASTS_S, LinkError, Links, row_of
+from barreltide.web.links import LASTS_S, LinkError, Links, word_of
 from browsing import DESK, PHONE, axe_finds, browsing
 from conftest import SITE
 from test_alarms import SUMP, WARM, heat
@@ -30,8 +31,8 @@ STOPPED = ("pump-stopped", "pump")
 LINKS = Links(b"k" * 32)
 
 
-def token(what: str = "acknowledged", raised_s: float = NOW_S - 600, key=STOPPED, links: Links = LINKS) -> str:
-    link = links.answer_link(BASE, *key, raised_s, what, NOW_S, "anna")
+def token(raised_s: float = NOW_S - 600, key=STOPPED, links: Links = LINKS) -> str:
+    link = links.answer_link(BASE, *key, raised_s, NOW_S, "anna")
     start, _, token = link.rpartition("/")
     assert start == f"{BASE}/answer" and len(link) < 200
     return token
@@ -44,20 +45,14 @@ def row(state: str = "unacknowledged", raised_s: float = NOW_S - 600, **more) ->
 
 def test_a_link_says_what_it_was_made_for_and_for_how_long():
     link = LINKS.read(token(), NOW_S + LASTS_S)
-    assert link[:4] == (*STOPPED, NOW_S - 600, "acknowledged") and link.who == "anna"
-    assert link.word() == {"input": "acknowledged", "alarm": "pump-stopped", "subject": "pump", "who": "anna"}
-    rest = LINKS.read(token("pump-rested"), NOW_S).word()
-    assert rest == {"input": "pump-rested", "pump": "pump", "for_s": 1800}
-    assert LINKS.read(token("shelved"), NOW_S).word()["for_s"] == 3600
+    assert link[:3] == (*STOPPED, NOW_S - 600) and link.who == "anna"
+    known = {"input": "acknowledged", "alarm": "pump-stopped", "subject": "pump", "who": "anna"}
+    assert link.word("acknowledged") == known
+    assert link.word("pump-rested") == {"input": "pump-rested", "pump": "pump", "for_s": 1800}
+    assert link.word("shelved") == known | {"input": "shelved", "for_s": 3600, "reason": "by the link in its notice"}
     with pytest.raises(LinkError, match="expired") as told:
         LINKS.read(token(), NOW_S + LASTS_S + 1)
     assert told.value.status == 410
-
-
-@pytest.mark.parametrize(("what", "key"), [("unshelved", STOPPED), ("pump-rested", WARM)])
-def test_no_link_is_made_for_what_none_may_say(what, key):
-    with pytest.raises(ValueError):
-        token(what, key=key)
 
 
 def forged(text: str) -> None:
@@ -81,7 +76,7 @@ def test_no_letter_of_a_link_can_be_changed(place, letter):
 def test_another_alarm_another_key_or_no_link_at_all():
     words, _, signature = token().partition(".")
     fields = json.loads(base64.urlsafe_b64decode(words + "=" * (-len(words) % 4)))
-    for place, other in ((0, "sump-low"), (1, "hose"), (2, NOW_S), (3, "shelved"), (4, NOW_S * 2), (5, "eve")):
+    for place, other in ((0, "sump-low"), (1, "hose"), (2, NOW_S), (3, NOW_S * 2), (4, "eve")):
         changed = json.dumps([*fields[:place], other, *fields[place + 1 :]], separators=(",", ":")).encode()
         forged(f"{base64.urlsafe_b64encode(changed).rstrip(b'=').decode()}.{signature}")
     forged(token(links=Links(b"q" * 32)))
@@ -95,25 +90,34 @@ def test_another_alarm_another_key_or_no_link_at_all():
         ({"standing": [row()]}, "acknowledged", None, ""),
         ({"standing": [row(raised_s=NOW_S - 600.4)]}, "acknowledged", None, ""),
         ({"standing": [row()]}, "shelved", None, ""),
+        ({"standing": [row()]}, "pump-rested", None, ""),
         ({"standing": [row("acknowledged")]}, "shelved", None, ""),
         ({"returned": [row("returned")]}, "acknowledged", None, ""),
         ({"standing": [row(raised_s=NOW_S - 60)]}, "acknowledged", 410, "the same has come again"),
         ({"standing": [row("acknowledged")]}, "acknowledged", 410, "acknowledged already by ben"),
-        ({"returned": [row("returned")]}, "shelved", 410, "over"),
+        ({"returned": [row("returned")]}, "shelved", 410, "no answer to it"),
         ({"shelved": [row("shelved")]}, "acknowledged", 410, "put aside already"),
         ({"standing": [row() | {"subject": "hose"}]}, "acknowledged", 410, "over"),
         ({"standing": []}, "acknowledged", 410, "over"),
+        ({"standing": [row()]}, "unshelved", 422, "no answer to it"),
+        ({"standing": [row()]}, "", 422, "no answer to it"),
         ({}, "acknowledged", 503, "starting"),
     ],
 )
 def test_a_link_works_for_the_one_raising_that_it_was_sent_for(picture, what, status, words):
-    link = LINKS.read(token(what), NOW_S)
+    link = LINKS.read(token(), NOW_S)
     if status is None:
-        assert row_of(link, picture)["alarm"] == "pump-stopped"
+        assert word_of(link, picture, what)["input"] == what
         return
     with pytest.raises(LinkError, match=words) as told:
-        row_of(link, picture)
+        word_of(link, picture, what)
     assert told.value.status == status
+
+
+def test_maintenance_is_only_for_what_is_about_a_pump():
+    picture = {"standing": [row() | {"alarm": WARM[0], "subject": WARM[1]}]}
+    with pytest.raises(LinkError, match="no answer to it"):
+        word_of(LINKS.read(token(key=WARM), NOW_S), picture, "pump-rested")
 
 
 def test_the_key_is_made_once_and_only_its_owner_reads_it(tmp_path):
@@ -139,7 +143,7 @@ def test_the_site_file_names_the_address(tmp_path, address):
     (tmp_path / "site.toml").write_text(SITE + f'[web]\naddress = "{address}"\n')
     site = load(tmp_path / "site.toml")
     assert site.web.address == address
-    assert LINKS.answer_link(site.web.address, *STOPPED, 1, "shelved", 2).startswith(f"{address.rstrip('/')}/answer/")
+    assert LINKS.answer_link(site.web.address, *STOPPED, 1, 2).startswith(f"{address.rstrip('/')}/answer/")
     for wrong in ("garden.lan", "http://", "http://a b", "ftp://a", "http://a/?q"):
         (tmp_path / "site.toml").write_text(SITE + f'[web]\naddress = "{wrong}"\n')
         with pytest.raises(SiteError, match=r"web.address: found .*; an address like http://garden.lan:8420 would do"):
@@ -172,15 +176,16 @@ class Door:
             raise taken
         return taken
 
-    def link(self, what: str = "acknowledged") -> str:
+    def link(self) -> str:
         (raised,) = [event for event in self.bench.events("alarm") if event["change"] == "raised"][-1:]
-        return self.links.answer_link(BASE, *WARM, raised["time"], what, self.bench.now_s, "anna")
+        return self.links.answer_link(BASE, *WARM, raised["time"], self.bench.now_s, "anna")
 
-    def ask(self, method: str, url: str) -> httpx.Response:
+    def ask(self, method: str, url: str, what: str = "acknowledged") -> httpx.Response:
+        """GET it, or POST it as its page's button of that answer would."""
         async def answer() -> httpx.Response:
             transport = httpx.ASGITransport(self._app, client=("192.0.2.7", 50_000))
             async with httpx.AsyncClient(transport=transport) as phone:
-                return await phone.request(method, url)
+                return await phone.request(method, url, data={"what": what} if method == "POST" else None)
 
         return asyncio.run(answer())
 
@@ -199,7 +204,8 @@ def test_looking_does_nothing_and_the_button_answers(door):
     link = door.link()
     for _ in range(3):
         page = door.ask("GET", link)
-        assert page.status_code == 200 and '<form method="post"><button class="first">Acknowledge</button>' in page.text
+        assert page.status_code == 200 and '<form method="post">' in page.text
+        assert re.findall(r'name="what" value="([a-z-]+)"', page.text) == ["acknowledged", "shelved"]
     assert "The water is too warm." in page.text and "Shade the sump" in page.text and "script" not in page.text
     assert door.answers() == [] and door.ask("HEAD", link).status_code == 405
     page = door.ask("POST", link)
@@ -229,7 +235,7 @@ def test_a_notice_ends_with_a_link_and_who_follows_it_is_asked_no_more(tmp_path)
     minutes(15)
     asked = [letter for letter in got if letter.priority == "urgent"]
     assert len(asked) == 2, "again after ten minutes"
-    (link,) = [line.removeprefix("Seen it? ") for line in asked[-1].body.splitlines() if line.startswith("Seen it? ")]
+    (link,) = [line.removeprefix("Answer: ") for line in asked[-1].body.splitlines() if line.startswith("Answer: ")]
     assert link.startswith(f"{BASE}/answer/") and "Acknowledge" in door.ask("GET", link).text
     assert door.ask("POST", link).status_code == 200 and ("acknowledged", "anna") in door.answers()
     minutes(120)
@@ -238,11 +244,14 @@ def test_a_notice_ends_with_a_link_and_who_follows_it_is_asked_no_more(tmp_path)
 
 
 def test_a_shelf_from_a_link_is_used_once(door):
-    link = door.link("shelved")
-    assert "Shelve for an hour" in door.ask("GET", link).text and door.ask("POST", link).status_code == 200
+    link = door.link()
+    assert door.ask("POST", link).status_code == 200 and door.answers() == [("acknowledged", "anna")]
+    page = door.ask("GET", link).text
+    assert "acknowledged already by anna" in page and "Shelve for an hour" in page and "Acknowledge<" not in page
+    assert door.ask("POST", link, "shelved").status_code == 200
     (aside,) = door.picture()["shelved"]
     assert aside["until"] - door.bench.now_s == 3600 and aside["by"] == "anna"
-    assert door.ask("POST", link).status_code == 410
+    assert door.ask("POST", link, "shelved").status_code == 410
     heat(door.bench, door.seq, 65)
     assert [row["alarm"] for row in door.picture()["standing"]] == ["water-too-warm"]
     page = door.ask("POST", link)
@@ -279,12 +288,13 @@ def test_the_page_of_a_link_in_a_browser(served, visit, width, height, scheme): 
     served.shown["standing"] = [row()]
     links = Links.of_store(served.site.store_path)
     page = visit("", width, height, color_scheme=scheme)
-    page.goto(links.answer_link(served.server.address, *STOPPED, NOW_S - 600, "pump-rested", NOW_S))
-    assert page.get_by_role("button").inner_text() == "Maintenance for 30 minutes"
+    page.goto(links.answer_link(served.server.address, *STOPPED, NOW_S - 600, NOW_S))
+    buttons = page.get_by_role("button").all_inner_texts()
+    assert buttons == ["Acknowledge", "Shelve for an hour", "Maintenance for 30 minutes"]
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert axe_finds(page) == []
     if folder := os.environ.get("BARRELTIDE_SCREENSHOTS"):
         page.screenshot(path=f"{folder}/answer-{scheme}-{width}.png")
-    page.get_by_role("button").click()
+    page.get_by_role("button", name="Maintenance").click()
     page.get_by_text("Nothing is raised about this pump for 30 minutes.").wait_for()
     assert served.told == [{"input": "pump-rested", "pump": "pump", "for_s": 1800}]

@@ -125,7 +125,7 @@ class Delivery:
 def _link(
     links: Links, address: str, now: Callable[[], float], alarm: str, subject: str, raised_s: float, who: str
 ) -> str:
-    return f"Seen it? {links.answer_link(address, alarm, subject, raised_s, 'acknowledged', now(), who)}"
+    return f"Answer: {links.answer_link(address, alarm, subject, raised_s, now(), who)}"
 
 
 def modem_of(site: Site) -> Any:

@@ -1,12 +1,13 @@
-"""A link in a notice that answers its alarm: signed, for one raising and one answer, and only for some time.
+"""A link in a notice to a page that answers its alarm: signed, for one raising, and only for some time.
 
     http://garden.lan:8420/answer/WORDS.SIGNATURE
 
-Theory. Who is called at night has a phone, not the garden's computer. So a notice may carry links, each of which lets
-its holder say one word about the one alarm that it was sent for, from anywhere that reaches the pages. WORDS are the
-alarm, its subject, when it was raised, the answer, when the link expires, and whom it was sent to, as JSON in base64;
-SIGNATURE is their HMAC-SHA256 (RFC 2104, cut to 128 bits as its section 5 allows) under a key that never leaves this
-computer. Looking at a link does nothing: scanners of mail fetch each one. Its page has a button, and that answers.
+Theory. Who is called at night has a phone, not the garden's computer. So a notice carries one link, which lets its
+holder answer the one alarm that it was sent for, from anywhere that reaches the pages: one, because three would fill a
+short message and be mistaken for one another in the dark. WORDS are the alarm, its subject, when it was raised, when
+the link expires, and whom it was sent to, as JSON in base64; SIGNATURE is their HMAC-SHA256 (RFC 2104, cut to 128 bits
+as its section 5 allows) under a key that never leaves this computer. Looking at a link does nothing: scanners of mail
+fetch each one. Its page has a button for each answer that fits, and those answer.
 
 A link is worth nothing for another raising of the same alarm: what stands then is another matter. It cannot know who
 holds the phone: whoever has the notice has the link.
@@ -47,21 +48,20 @@ class LinkError(Exception):
 
 
 class Link(NamedTuple):
-    """What a link says. what: one of ANSWERS; who: to whom it was sent."""
+    """What a link says. who: to whom it was sent."""
 
     alarm: str
     subject: str
     raised_s: float
-    what: str
     expires_s: float
     who: str
 
-    def word(self) -> dict[str, Any]:
-        """What it tells the service (grower.py)."""
-        if self.what == "pump-rested":
-            return {"input": self.what, "pump": self.subject, "for_s": REST_S}
-        word = {"input": self.what, "alarm": self.alarm, "subject": self.subject, "who": self.who}
-        return word | ({"for_s": SHELF_S, "reason": "by a link in its notice"} if self.what == "shelved" else {})
+    def word(self, what: str) -> dict[str, Any]:
+        """What one of ANSWERS tells the service (grower.py)."""
+        if what == "pump-rested":
+            return {"input": what, "pump": self.subject, "for_s": REST_S}
+        word = {"input": what, "alarm": self.alarm, "subject": self.subject, "who": self.who}
+        return word | ({"for_s": SHELF_S, "reason": "by the link in its notice"} if what == "shelved" else {})
 
 
 class Links:
@@ -88,13 +88,11 @@ class Links:
             raise StoreError(f"{file}: cannot be made or read: {error.strerror}; it signs links in notices") from None
 
     def answer_link(
-        self, base_url: str, alarm: str, subject: str, raised_s: float, what: str, now_s: float, who: str = ""
+        self, base_url: str, alarm: str, subject: str, raised_s: float, now_s: float, who: str = ""
     ) -> str:
         """A link for a notice that goes out at `now_s`. base_url: `[web] address`; raised_s: the time of the alarm's
-        event; what: one of ANSWERS, "pump-rested" (maintenance) only for OF_PUMPS; who: to whom it is sent."""
-        if what not in ANSWERS or what == "pump-rested" and alarm not in OF_PUMPS:
-            raise ValueError(f"no link can say {what} to {alarm}")
-        link = Link(alarm, subject, round(raised_s, 3), what, round(now_s + LASTS_S), who)
+        event; who: to whom it is sent."""
+        link = Link(alarm, subject, round(raised_s, 3), round(now_s + LASTS_S), who)
         words = json.dumps(link, ensure_ascii=False, separators=(",", ":")).encode()
         return f"{base_url.rstrip('/')}/answer/{_text(words)}.{_text(self._signature(words))}"
 
@@ -116,8 +114,7 @@ class Links:
 
 
 def row_of(link: Link, picture: dict[str, Any]) -> dict[str, Any]:
-    """The alarm that the link is about, as the engine's picture has it, if it can still be answered so. Raises
-    LinkError."""
+    """The alarm that the link is about, as the engine has it, if it can still be answered. Raises LinkError."""
     if not picture:
         raise LinkError(503, "The service is still starting. Try again in a minute.")
     key = link.alarm, link.subject
@@ -130,12 +127,32 @@ def row_of(link: Link, picture: dict[str, Any]) -> dict[str, Any]:
     for row in standing + returned:
         if abs(row["raised"] - link.raised_s) > SAME_S:
             raise LinkError(410, "What this notice told of is over, and the same has come again: see the newer notice.")
-        if row["state"] == "acknowledged" and link.what == "acknowledged":
-            by = f" by {row['acknowledged_by']}" if row["acknowledged_by"] else ""
-            raise LinkError(410, f"It is acknowledged already{by}.")
-        if row["state"] != "returned" or link.what == "acknowledged":
-            return row
+        return row
     raise LinkError(410, "What this notice told of is over: nothing is left to answer.")
+
+
+def fitting(row: dict[str, Any]) -> tuple[str, ...]:
+    """The ANSWERS that the alarm of this row can get."""
+    if row["state"] == "returned":
+        return ("acknowledged",)
+    known, of_pump = row["state"] == "acknowledged", row["alarm"] in OF_PUMPS
+    return (*(() if known else ("acknowledged",)), "shelved", *(("pump-rested",) if of_pump else ()))
+
+
+def word_of(link: Link, picture: dict[str, Any], what: str) -> dict[str, Any]:
+    """What the link's page tells the service by the button of this answer. Raises LinkError."""
+    row = row_of(link, picture)
+    if what == "acknowledged" and row["state"] == "acknowledged":
+        raise LinkError(410, acknowledged(row))
+    if what not in fitting(row):
+        raise LinkError(410 if what in ANSWERS else 422, "That is no answer to it. Open the link again.")
+    return link.word(what)
+
+
+def acknowledged(row: dict[str, Any]) -> str:
+    """That somebody has, in words."""
+    by = f" by {row['acknowledged_by']}" if row["acknowledged_by"] else ""
+    return f"It is acknowledged already{by}."
 
 
 def _text(data: bytes) -> str:

@@ -20,7 +20,7 @@ from ..pack import PackError
 from ..sun import Sun
 from .door import Who, who
 from .headers import policy
-from .links import LinkError, Links, row_of
+from .links import LinkError, Links, row_of, word_of
 from .live import Served
 from .live import health as the_health
 from .pages import answer, drawing, now, tide
@@ -126,7 +126,7 @@ def routes(served: Served) -> APIRouter:
 
 
 def answers(served: Served, links: Links) -> APIRouter:
-    """The pages behind the links in notices: to look at one does nothing, its button answers."""
+    """The pages behind the links in notices: to look at one does nothing, its buttons answer."""
     site, live, clock = served.site, served.live, served.now
     answers = APIRouter(include_in_schema=False)
 
@@ -141,21 +141,20 @@ def answers(served: Served, links: Links) -> APIRouter:
     def look(token: str, request: Request) -> Any:
         try:
             link = links.read(token, clock())
-            return shown(request, answer.ask(row_of(link, live.picture()), link.what))
+            return shown(request, answer.ask(row_of(link, live.picture())))
         except LinkError as error:
             return shown(request, answer.sorry(str(error)), error.status)
 
     @answers.post("/answer/{token}")
-    def act(token: str, request: Request) -> Any:
+    def act(token: str, request: Request, what: Annotated[str, Form()] = "") -> Any:
         try:
             link = links.read(token, clock())
-            row_of(link, live.picture())
-            live.tell(json.dumps(link.word()).encode())
+            live.tell(json.dumps(word_of(link, live.picture(), what)).encode())
         except LinkError as error:
             return shown(request, answer.sorry(str(error)), error.status)
         except (PackError, grower.NotNow) as error:
             code = 410 if isinstance(error, PackError) else 503
             return shown(request, answer.sorry(f"The service says: {error}."), code)
-        return shown(request, answer.done(link.what))
+        return shown(request, answer.done(what))
 
     return answers

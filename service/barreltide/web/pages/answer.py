@@ -1,8 +1,10 @@
-"""What the page behind a link in a notice says: what it would answer, and one button that does. It needs no script."""
+"""What the page behind the link in a notice says: what stands, and a button for each answer. It needs no script."""
 
 from __future__ import annotations
 
 from typing import Any
+
+from ..links import acknowledged, fitting
 
 DOES = {
     "acknowledged": ("Acknowledge", "You say that you know and see to it. Nobody else is called about it any more."),
@@ -22,23 +24,25 @@ DONE = {
     "pump-rested": "Nothing is raised about this pump for 30 minutes.",
 }
 
-Words = dict[str, Any]  # heading, lines of (call, text), button
+Words = dict[str, Any]  # heading, lines of (call, text), buttons: (answer, its word, what it means)
 
 
-def ask(row: dict[str, Any], what: str) -> Words:
-    """What stands, and the button. row: of the engine's picture."""
-    button, means = DOES[what]
+def ask(row: dict[str, Any]) -> Words:
+    """What stands, and the buttons. row: of the engine's picture."""
     lines = [("", row["message"])]
     if row["state"] == "returned":
         lines.append(("", "It is over already, and waits for somebody to say that they know."))
+    if row["state"] == "acknowledged":
+        lines.append(("", acknowledged(row)))
     if row.get("action"):
         lines.append(("What to do:", row["action"]))
-    return {"heading": f"{row['alarm']} · {row['subject']}", "lines": [*lines, ("", means)], "button": button}
+    buttons = [(what, *DOES[what]) for what in fitting(row)]
+    return {"heading": f"{row['alarm']} · {row['subject']}", "lines": lines, "buttons": buttons}
 
 
 def done(what: str) -> Words:
-    return {"heading": DONE[what], "lines": [], "button": None}
+    return {"heading": DONE[what], "lines": [], "buttons": []}
 
 
 def sorry(reason: str) -> Words:
-    return {"heading": "This link does nothing.", "lines": [("", reason)], "button": None}
+    return {"heading": "This link does nothing.", "lines": [("", reason)], "buttons": []}
