@@ -196,6 +196,84 @@ def test_an_alarm_that_comes_again_is_told_again(post):
     assert changes == ["Go now", "Back to normal", "Go now", "Back to normal"]
 
 
+def silence(here, minutes: float) -> None:
+    here.tell(subject="barrels", alarm="station-silent")
+    here.pass_time(minutes * 60)
+    here.tell("cleared", subject="barrels", alarm="station-silent")
+    here.pass_time(60)
+
+
+def test_a_silence_calls_people_once_it_has_lasted_and_later_where_it_comes_and_goes(post):
+    here = post(ANNA, urls=["json://all.example/"])
+    silence(here, 22)
+    assert here.minutes("anna 1 json") == [] and here.minutes("1 json") == [0, 22], "everybody's gets every notice"
+    silence(here, 52)
+    assert here.minutes("anna 1 json") == []
+    here.pass_time(8 * 24 * HOUR_S, 600)
+    for wait in (23, 53):  # the first in a week, and the next
+        begun_s = here.now_s
+        silence(here, 60)
+        assert here.minutes("anna 1 json", begun_s)[-1] == 60, "and its end is told"
+        assert next(minute for minute in here.minutes("anna 1 json", begun_s) if minute >= 0) == wait
+
+
+def test_a_silence_that_somebody_has_seen_calls_nobody(post):
+    here = post(ANNA)
+    here.tell(subject="barrels", alarm="station-silent")
+    here.pass_time(600)
+    here.answer("station-silent", "barrels")
+    here.pass_time(6 * HOUR_S, 60)
+    assert here.got == []
+
+
+def test_a_silence_calls_at_once_while_the_battery_is_near_its_end(post):
+    here = post(ANNA, now_s=EVENING_S)
+    here.tell(subject="battery", alarm="battery-low")
+    here.pass_time(60)
+    here.answer("battery-low", "battery")
+    here.now_s += 4 * HOUR_S
+    here.tell(subject="barrels", alarm="station-silent")
+    here.pass_time(60)
+    assert here.minutes("anna 1 json", EVENING_S) == [0, 241]
+
+
+def weak_night(here, answered: bool = True) -> None:
+    """From 20:00 to 20:00: will not last, at its floor at 02:00, charging at 09:00."""
+    battery = {"subject": "battery", "alarm": "battery-will-not-last"}
+    here.tell(**battery)
+    here.pass_time(300)
+    if answered:
+        here.answer("battery-will-not-last", "battery")
+    here.pass_time(6 * HOUR_S - 300, 60)
+    here.tell(subject="battery", alarm="battery-low")
+    here.pass_time(7 * HOUR_S, 60)
+    here.tell("cleared", subject="battery", alarm="battery-low")
+    here.tell("cleared", **battery)
+    here.pass_time(11 * HOUR_S, 60)
+
+
+def test_the_next_nights_of_a_weak_battery_are_one_story_told_once_a_day(post):
+    here = post(ANNA, BEN, now_s=NOON_S + 8 * HOUR_S)
+    weak_night(here)
+    assert here.minutes("anna 1 json", NOON_S) == [8 * 60, 21 * 60], "that it began, and that it is over"
+    for night in (1, 2):
+        weak_night(here, answered=False)
+        assert here.minutes("anna 1 json", NOON_S + night * 24 * HOUR_S)[-1] == 8 * 60, "once, and not again"
+    assert here.minutes("ben 1 json") == []
+    here.tell()
+    here.pass_time(60)
+    assert here.told("anna 1 json")[-1].startswith("pump-stopped"), "a pump that stops is told in any case"
+
+
+def test_a_weak_battery_that_nobody_has_answered_is_asked_about_on_and_on(post):
+    here = post(ANNA, BEN, now_s=NOON_S + 8 * HOUR_S)
+    weak_night(here, answered=False)
+    begun_s = here.now_s
+    weak_night(here, answered=False)
+    assert len([minute for minute in here.minutes("anna 1 json", begun_s) if 0 <= minute < 360]) == 6
+    assert len([minute for minute in here.minutes("ben 1 json", begun_s) if minute >= 0]) > 3
+
+
 def test_what_is_not_urgent_is_told_a_few_times_an_hour_at_the_most(post):
     here = post(ANNA, urls=["json://all.example/"])
     for number in range(60):

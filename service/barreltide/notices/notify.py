@@ -75,9 +75,9 @@ def due(sending: dict[str, Any], now_s: float) -> bool:
 
 
 def _wakes(sending: dict[str, Any]) -> bool:
-    """Whether it goes out to one who sleeps. Who has answered an alarm can sleep on until its end is told."""
-    over_and_known = sending["change"] == "cleared" and sending["answered_s"] is not None
-    return sending["change"] == "word" or (sending["priority"] == "urgent" and not over_and_known)
+    """Whether it goes out to one who sleeps. Who has answered an alarm can sleep on until its end is told, and so can
+    who knows of it already."""
+    return sending["change"] == "word" or (sending["priority"] == "urgent" and sending["answered_s"] is None)
 
 
 class Notifier:
@@ -151,11 +151,15 @@ class Notifier:
         with self._outbox:
             for notice in self._store.notices_to_plan():
                 about = notice["number"], notice["alarm"], notice["subject"]
+                now_s, story = self._now(), rounds.story_of(notice)
                 before = [] if notice["change"] == "raised" else self._store.told_before(*about)
+                if story is not None:
+                    before = self._store.story(about[0], story[0], about[2], now_s - story[1])
+                is_weak = story is not None and self._store.stands(rounds.WEAK)
                 newest = self._store.is_newest(*about)
-                step = rounds.plan(notice, before, newest, self.people, ways, self._now(), frozenset(self._flying))
+                step = rounds.plan(notice, before, newest, self.people, ways, now_s, frozenset(self._flying), is_weak)
                 if not step.is_idle(notice["stage"]):
-                    self._store.carry_out(notice["id"], *step, self._now())
+                    self._store.carry_out(notice["id"], *step[:4], now_s, step.known)
                     woken = True
         if woken:
             for wake in list(self._wakes.values()):

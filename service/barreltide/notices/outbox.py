@@ -88,16 +88,34 @@ class Outbox:
 
     def told_before(self, number: int, alarm: str, subject: str) -> list[dict[str, Any]]:
         """The sendings of what was told last of this alarm (or word) before the notice of this number, not counting
-        that it was over."""
+        that it was over; known: that went on with what somebody had answered."""
         rows = self._rows(
-            "SELECT id FROM notices WHERE alarm = ? AND subject = ? AND rowid < ? AND change <> 'cleared'"
-            " ORDER BY rowid DESC LIMIT 1", (alarm, subject, number))  # fmt: skip
-        return self._sendings(rows[0][0]) if rows else []
+            "SELECT id, answered_s IS NOT NULL AND answered_s <= created_s FROM notices WHERE alarm = ? AND subject = ?"
+            " AND rowid < ? AND change <> 'cleared' ORDER BY rowid DESC LIMIT 1", (alarm, subject, number))  # fmt: skip
+        return [row | {"known": bool(rows[0][1])} for row in self._sendings(rows[0][0])] if rows else []
 
     def is_newest(self, number: int, alarm: str, subject: str) -> bool:
         """Whether nothing later is to be told of this alarm."""
         sql = "SELECT 1 FROM notices WHERE alarm = ? AND subject = ? AND rowid > ? LIMIT 1"
         return not self._rows(sql, (alarm, subject, number))
+
+    def story(self, number: int, alarms: tuple[str, ...], subject: str, since_s: float) -> list[dict[str, Any]]:
+        """What was raised or over of these alarms since then, before the notice of this number, each with its
+        `sendings`: the newest first."""
+        marks = ", ".join("?" * len(alarms))
+        rows = self._dicts(
+            f"SELECT id, change, answered_s FROM notices WHERE alarm IN ({marks}) AND subject = ? AND rowid < ?"
+            " AND created_s >= ? ORDER BY rowid DESC LIMIT 100", (*alarms, subject, number, since_s))  # fmt: skip
+        return [row | {"sendings": self._sendings(row["id"])} for row in rows]
+
+    def stands(self, alarms: tuple[str, ...]) -> bool:
+        """Whether one of these was raised and is not over."""
+        marks = ", ".join("?" * len(alarms))
+        sql = (
+            f"SELECT 1 FROM notices n WHERE alarm IN ({marks}) AND change = 'raised' AND NOT EXISTS"
+            " (SELECT 1 FROM notices WHERE alarm = n.alarm AND subject = n.subject AND rowid > n.rowid) LIMIT 1"
+        )
+        return bool(self._rows(sql, alarms))
 
     def _sendings(self, notice: str) -> list[dict[str, Any]]:
         return self._dicts(
@@ -105,10 +123,12 @@ class Outbox:
             " ORDER BY rowid", (notice,))  # fmt: skip
 
     def carry_out(
-        self, notice: str, stage: str, ask: list[str], again: list[str], passed: list[tuple[str, str]], now_s: float
-    ) -> None:
+        self, notice: str, stage: str, ask: list[str], again: list[str], passed: list[tuple[str, str]], now_s: float,
+        known: bool = False,
+    ) -> None:  # fmt: skip
         """What was planned for a notice, in one transaction. ask: channels that get it now; again: those that get it
-        once more; passed: (notice, channel) of older sendings that are of no use any more."""
+        once more; passed: (notice, channel) of older sendings that are of no use any more; known: it goes on with what
+        somebody has answered, and counts as answered from its birth."""
         with self._db.atomic():
             self._insert(
                 "INSERT OR IGNORE INTO sendings (notice, channel, state, tries, next_try_s, asked_s)",
@@ -123,6 +143,8 @@ class Outbox:
                     "UPDATE sendings SET state = 'passed' WHERE notice = ? AND channel = ? AND state = 'waiting'",
                     (older, channel))  # fmt: skip
             self._db.conn.execute("UPDATE notices SET stage = ? WHERE id = ?", (stage, notice))
+            if known:
+                self._db.conn.execute("UPDATE notices SET answered_s = created_s WHERE id = ?", (notice,))
 
     def waiting_channels(self) -> list[str]:
         """The channels that something waits for."""

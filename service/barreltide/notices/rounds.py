@@ -6,6 +6,14 @@ answered for a while, or no way to them works, the next are asked as well. An an
 of the alarm, which is told in one short notice to those who know of the alarm, and to nobody else. What waited for
 somebody's morning and is over by then asks nobody to act, and is left to the daily word.
 
+Two kinds of alarm would otherwise call again and again for what needs nobody, or for what is known:
+
+- A station that is not heard is mostly one whose Wi-Fi is away for minutes, and its board keeps what it sees. People
+  are asked when it has lasted, and later where it has come and gone before; fish are sure to live three times as long.
+  They are asked at once where the battery is near its end: what stops the board may then have stopped the pump.
+- A battery that is too weak for the season comes to its floor night after night. Once somebody has answered, its next
+  nights are the same story: told once a day, in waking hours, without asking on. A pump that stops is never part of it.
+
 SMS costs money and patience: where a person has other ways, only what is urgent goes by SMS, unless the others fail.
 
 It cannot know whether a message that a channel took was read: only an answer tells.
@@ -20,6 +28,11 @@ from .people import People, Way
 LONGEST_GAP_S = 12 * 3600.0
 IN_VAIN_TRIES = 3  # a minute and a half: a hiccup of one mail server must not get the next person out of bed
 OTHERS_FAIL_TRIES = 4  # some four minutes of trying by all other ways
+HOUR_S = 3600.0
+# From the telling of a silence (station.SILENT_S after the last word) on: half an hour of silence, or an hour where it
+# has come and gone within a week.
+SILENT, PASSES_S, USUAL_S = ("station-silent",), (1380.0, 3180.0), 7 * 24 * HOUR_S
+WEAK, STORY_S, RETOLD_S = ("battery-will-not-last", "battery-low"), 36 * HOUR_S, 18 * HOUR_S
 
 
 class Plan(NamedTuple):
@@ -29,6 +42,7 @@ class Plan(NamedTuple):
     ask: list[str]
     again: list[str]
     passed: list[tuple[str, str]]
+    known: bool = False
 
     def is_idle(self, stage: str) -> bool:
         return not (self.ask or self.again or self.passed) and self.stage == stage
@@ -36,24 +50,51 @@ class Plan(NamedTuple):
 
 def plan(
     notice: dict[str, Any], before: list[dict[str, Any]], newest: bool, people: People, ways: list[Way],
-    now_s: float, flying: frozenset[tuple[str, str]] = frozenset(),
+    now_s: float, flying: frozenset[tuple[str, str]] = frozenset(), is_weak: bool = False,
 ) -> Plan:  # fmt: skip
-    """What to do about a notice that is new or open. before: of a cleared alarm, the sendings of its raising; newest:
-    nothing later is to be told of this alarm; flying: (notice, channel) that are under way at this moment."""
+    """What to do about a notice that is new or open. before: of a cleared alarm, the sendings of its raising, and of a
+    raised one, its story (Outbox.story); newest: nothing later is to be told of this alarm; flying: (notice, channel)
+    that are under way at this moment; is_weak: the battery is, or will be, at its floor."""
     if notice["change"] == "word":
         return _word(notice, before, ways)
     if notice["change"] == "cleared":
         return _cleared(before, ways, flying, notice["priority"])
     if notice["stage"] == "new":
-        asked = _first(people, ways, notice["priority"])
-        lasting = notice["priority"] == "urgent" and bool(people.persons)
-        lasting |= any(way.kind == "sms" and way.channel not in asked for way in ways)
-        return Plan("open" if lasting else "done", asked, [], [])
+        return _new(notice, before, newest, people, ways, now_s, is_weak)
     return _open(notice, newest, people, ways, now_s)
 
 
-def _first(people: People, ways: list[Way], priority: str) -> list[str]:
-    return [way.channel for way in ways if way.person is None] + _of_group(people.in_turn(), 0, ways, priority)
+def story_of(notice: dict[str, Any]) -> tuple[tuple[str, ...], float] | None:
+    """The alarms whose earlier notices count for this new one, and how far back in seconds; None where none do."""
+    if notice["change"] == "raised" and notice["stage"] == "new":
+        for alarms, back_s in ((SILENT, USUAL_S), (WEAK, STORY_S)):
+            if notice["alarm"] in alarms:
+                return alarms, back_s
+    return None
+
+
+def _new(
+    notice: dict[str, Any], story: list[dict[str, Any]], newest: bool, people: People, ways: list[Way], now_s: float,
+    is_weak: bool,
+) -> Plan:  # fmt: skip
+    asked_already = {row["channel"] for row in notice["sendings"]}
+    everybody = [way.channel for way in ways if way.person is None and way.channel not in asked_already]
+    if notice["alarm"] in SILENT and people.persons:
+        if not newest or notice["answered_s"] is not None:
+            return Plan("done", everybody, [], [])
+        wait_s = PASSES_S[any(row["change"] == "cleared" for row in story)]
+        if not is_weak and notice["created_s"] - wait_s < now_s < notice["created_s"] + wait_s:
+            return Plan("new", everybody, [], [])
+    if notice["alarm"] in WEAK and any(row["answered_s"] is not None for row in story):
+        first = _of_group(people.in_turn(), 0, ways, "soon")
+        sendings = [sending for row in story if row["change"] == "raised" for sending in row["sendings"]]
+        if any(row["channel"] in first and now_s - RETOLD_S < (row["sent_s"] or 0.0) for row in sendings):
+            first = []
+        return Plan("done", everybody + first, [], [], True)
+    asked = everybody + _of_group(people.in_turn(), 0, ways, notice["priority"])
+    lasting = notice["priority"] == "urgent" and bool(people.persons)
+    lasting |= any(way.kind == "sms" and way.channel not in asked for way in ways)
+    return Plan("open" if lasting else "done", asked, [], [])
 
 
 def _of(person: str, ways: list[Way], priority: str) -> list[str]:
@@ -69,15 +110,16 @@ def _word(notice: dict[str, Any], before: list[dict[str, Any]], ways: list[Way])
 
 
 def _cleared(before: list[dict[str, Any]], ways: list[Way], flying: frozenset[tuple[str, str]], priority: str) -> Plan:
-    known, asked, passed = {way.channel for way in ways}, [], []
+    ours, asked, passed = {way.channel: way.person for way in ways}, [], []
     for row in before:
         identity = row["notice"], row["channel"]
-        under_way = identity in flying or row["state"] == "waiting" and (row["tries"] > 0 or priority == "urgent")
-        if row["told"] > 0 or under_way:
+        urges = priority == "urgent" and not row["known"]
+        under_way = identity in flying or row["state"] == "waiting" and (row["tries"] > 0 or urges)
+        if (row["told"] > 0 or under_way) and not (row["known"] and ours.get(row["channel"])):
             asked.append(row["channel"])
         if row["state"] == "waiting" and identity not in flying and (row["told"] > 0 or not under_way):
             passed.append(identity)
-    return Plan("done", [channel for channel in asked if channel in known], [], passed)
+    return Plan("done", [channel for channel in asked if channel in ours], [], passed)
 
 
 def _open(notice: dict[str, Any], newest: bool, people: People, ways: list[Way], now_s: float) -> Plan:
