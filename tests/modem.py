@@ -44,6 +44,9 @@ class Modem:
         self.ignores = 0  # so many bytes that it does not hear, as one that wakes up
         self.reports: list[int] | None = [0]  # TP-Status of each message to come, the last one again; None: no report
         self.report_delay_s = 0.05
+        self.report_memory: str | None = None  # where it must put reports before it can tell of them (<ds> 2 of +CNMI)
+        self.memory: dict[str, dict[int, str]] = {"SM": {1: "somebody's message"}, "SR": {}}
+        self._chosen = "SM"
         self.news = b""  # what it says without being asked, in the midst of every answer
         self.sent: list[Short] = []
         self.commands: list[str] = []
@@ -156,7 +159,29 @@ class Modem:
             self._format = int(upper[8:])
             self._say("OK")
         elif upper.startswith("AT+CNMI="):
+            stores = upper.split(",")[3] == "2"
+            if upper.split(",")[3] != "0" and stores is not (self.report_memory is not None):
+                self._error("CMS", 303)
+                return
             self._cnmi = upper[8:]
+            self._say("OK")
+        elif upper.startswith("AT+CPMS="):
+            self._chosen = upper[8:].strip('"')
+            used = len(self.memory.get(self._chosen, {}))
+            known = self._chosen in self.memory
+            self._say(f"+CPMS: {used},20,{used},20,{used},20", "OK") if known else self._error("CMS", 302)
+        elif upper.startswith("AT+CMGR="):
+            tpdu = self.memory[self._chosen].get(int(upper[8:]))
+            if tpdu is None:
+                self._error("CMS", 321)  # TS 27.005, 3.2.5: invalid memory index
+            else:  # 4.2: status, no name, and the length without the service centre's address
+                self._say(f"+CMGR: 0,,{len(tpdu) // 2}\r\n0791534850020200F1{tpdu}", "OK")
+        elif upper.startswith("AT+CMGD="):
+            place, _, flag = upper[8:].partition(",")
+            if flag == "4":
+                self.memory[self._chosen].clear()
+            else:
+                self.memory[self._chosen].pop(int(place), None)
             self._say("OK")
         elif upper.startswith("AT+CMGS="):
             self._prompt(upper[8:])
@@ -203,7 +228,7 @@ class Modem:
         reference = self._reference
         self.sent.append(message)
         self._say(f"+CMGS: {reference}", "OK")
-        if self.reports is not None and message.wants_report and self._cnmi.split(",")[3] == "1":
+        if self.reports is not None and message.wants_report and self._cnmi.split(",")[3] in "12":
             status = self.reports.pop(0) if len(self.reports) > 1 else self.reports[0]
             threading.Thread(target=self._report, args=(reference, message.number, status), daemon=True).start()
 
@@ -212,7 +237,12 @@ class Modem:
         digits = number.lstrip("+")
         swapped = "".join(digits[i + 1 : i + 2].ljust(1, "F") + digits[i] for i in range(0, len(digits), 2))
         tpdu = f"06{reference:02X}{len(digits):02X}91{swapped}{'62902221300140' * 2}{status:02X}"
-        self._say(f"+CDS: {len(tpdu) // 2}\r\n0791534850020200F1{tpdu}")
+        if self.report_memory is None:
+            self._say(f"+CDS: {len(tpdu) // 2}\r\n0791534850020200F1{tpdu}")
+            return
+        stored = self.memory[self.report_memory]
+        stored[place := max(stored, default=0) + 1] = tpdu
+        self._say(f'+CDSI: "{self.report_memory}",{place}')
 
 
 def read_submit(tpdu: bytes) -> Short:

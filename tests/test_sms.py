@@ -163,8 +163,33 @@ def test_no_delivery_report_in_time_is_no_failure(device, modem, reports):
     assert send(modem) is None, "the network has it, and a phone may be switched off"
 
 
+@pytest.mark.parametrize("memory", ["SR", "SM"])
+def test_a_report_that_lies_in_the_modem_is_fetched_and_cleared_away(device, modem, caplog, memory):
+    caplog.set_level("INFO")
+    device.report_memory = memory
+    late = "06C80C91531932547698" + "62902221300140" * 2 + "00"  # of an earlier message, after nobody waited any more
+    device.memory["SR"][7] = late
+    assert send(modem) is None and "channel anna sms: delivered" in caplog.text
+    body = "Насос стоит. Посмотрите, вращается ли он, цел ли предохранитель. " * 2
+    assert send(modem, letter(body=f"{body}\nNotice x")) is None and caplog.text.count("delivered") == 2, "three parts"
+    device.reports = [0x00, 0x46, 0x00]
+    assert send(modem, letter(body=f"{body}\nNotice x")) == "the network could not deliver it (status 70)"
+    # Where only reports lie, all are cleared away; among somebody's messages only those that were told of.
+    assert device.memory == {"SM": {1: "somebody's message"}, "SR": {} if memory == "SR" else {7: late}}
+
+
+def test_a_report_that_cannot_be_fetched_is_no_failure(device, modem):
+    device.report_memory = "SR"
+    device.refuse = {"AT+CMGR": ["+CMS ERROR: 321"] * 9}
+    assert send(modem) is None and len(device.sent) == 1
+    device.refuse = {"AT+CPMS": ["+CMS ERROR: 302"] * 9}
+    assert send(modem) is None and len(device.sent) == 2
+    device.refuse, device.news = {}, b'\r\n+CDSI: "SR",99\r\n\r\n+CDSI: nonsense\r\n'
+    assert send(modem) is None and len(device.sent) == 3, "nor is one that is not there, or makes no sense"
+
+
 def test_a_modem_that_knows_no_reports_sends_all_the_same(device, modem):
-    device.refuse = {"AT+CNMI": ["ERROR"]}
+    device.refuse = {"AT+CNMI": ["ERROR", "ERROR"]}
     began_s = time.monotonic()
     assert send(modem) is None and len(device.sent) == 1
     assert time.monotonic() - began_s < 0.9, "nobody waits for what cannot come"

@@ -3,7 +3,8 @@
 A modem of 3GPP TS 27.005 and TS 27.007, spoken to in PDU mode, which every one of them has. The port is opened for one
 conversation at a time: a modem that was pulled out and put back needs nobody to notice, and another program, or
 `barreltide notify --test`, can have its turn. A message counts as taken when the network has taken every part; where
-the network reports soon that it cannot be delivered, it counts as refused.
+the network reports soon that it cannot be delivered, it counts as refused. Such a report comes by itself (+CDS) or,
+from modems that must put it away first, as the place where it lies (+CDSI): it is fetched there, and cleared away.
 
 A SIM locks itself after three wrong PINs. So a PIN is entered only while the SIM says that all its tries are left, or,
 where it does not say, once in the life of this program.
@@ -14,6 +15,7 @@ signal. It cannot know whether there is credit left on the SIM until a message i
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import re
 import threading
@@ -37,6 +39,7 @@ SLICE_S = 0.2
 FIRST_LOOK_S, DAY_S, AFTER_TROUBLE_S = 120.0, 86_400.0, 900.0
 MOST_PARTS = 3
 MOST_LINE = 1024
+MOST_REPORTS = 20
 
 log = logging.getLogger("barreltide.sms")
 
@@ -202,11 +205,7 @@ class Modem:
 
     def _hand_over(self, talk: _Talk, way: Way, pieces: list[str]) -> str | None:
         talk.ask("AT+CMGF=0")
-        reports = True
-        try:
-            talk.ask("AT+CNMI=2,0,0,1,0")
-        except Refused:  # it keeps reports to itself: then nobody waits for them
-            reports = False
+        reports = talk.will_report()
         self._reference = (self._reference + 1) & 0xFF
         sent = []
         for length, hexadecimal in sms_pdu.submit(way.address, pieces, self._reference):
@@ -225,10 +224,12 @@ class Modem:
         while time.monotonic() < give_up and not set(sent) <= {n for n, report in found.items() if report.is_final}:
             try:
                 report = talk.report(min(SLICE_S, give_up - time.monotonic()))
+                if report is not None and report.reference in sent:
+                    found[report.reference] = report
             except (ModemError, OSError):
-                break  # it has been taken: a modem that is pulled out now cannot change that
-            if report is not None and report.reference in sent:
-                found[report.reference] = report
+                return found  # it has been taken: a modem that is pulled out now cannot change that
+        with contextlib.suppress(ModemError, OSError):
+            talk.clear_reports()
         return found
 
 
@@ -238,6 +239,8 @@ class _Talk:
     def __init__(self, device: str, stop: threading.Event) -> None:
         self._device, self._stop = device, stop
         self._rest, self._reports = b"", []  # what was read and not yet asked for
+        self._stored: list[tuple[str, str]] = []  # memory and place of reports that lie in the modem
+        self._memory: str | None = None  # where they lie, once one has been fetched there
 
     def __enter__(self) -> _Talk:
         give_up = time.monotonic() + PORT_S
@@ -273,10 +276,11 @@ class _Talk:
         self.ask("ATE0")
         self.ask("AT+CMEE=1")
 
-    def ask(self, command: str, prefix: str = "", limit_s: float = ANSWER_S) -> str:
-        """The lines that start with `prefix`: the answer, and perhaps news in the same form. Raises ModemError."""
+    def ask(self, command: str, prefix: str = "", limit_s: float = ANSWER_S, lines_after: int = 0) -> str:
+        """The lines that start with `prefix`, each with so many after it: the answer, and perhaps news in the same
+        form. Raises ModemError."""
         self._port.write(command.encode("ascii") + b"\r")
-        return self._answer(command, prefix, time.monotonic() + limit_s)
+        return self._answer(command, prefix, time.monotonic() + limit_s, lines_after)
 
     def hand(self, command: str, hexadecimal: str) -> str:
         """Give the modem what it prompts for (TS 27.005, 3.5.1)."""
@@ -289,16 +293,48 @@ class _Talk:
             self._port.write(b"\x1b")  # should it still be listening, what comes next must not become a message
             raise
 
+    def will_report(self) -> bool:
+        """Ask that reports be handed on: as they come or, of a modem that cannot do that, as the place where they lie
+        (TS 27.005, 3.4.1). False: it keeps them to itself, so that nobody need wait for them."""
+        for how in ("1", "2"):
+            try:
+                self.ask(f"AT+CNMI=2,0,0,{how},0")
+                return True
+            except Refused:
+                continue
+        return False
+
     def report(self, limit_s: float) -> sms_pdu.Report | None:
         """A status report, if one has come or comes within so long."""
         give_up = time.monotonic() + limit_s
         while not self._reports:
+            if self._stored:
+                self._fetch(*self._stored.pop(0))
+                continue
             if (line := self._line(give_up)) is None:
                 return None
             self._unasked(line, give_up)
         return self._reports.pop(0)
 
-    def _answer(self, command: str, prefix: str, give_up: float) -> str:
+    def _fetch(self, memory: str, place: str) -> None:
+        """Read a report where it lies, and clear it away (TS 27.005, 3.2.2, 4.2 and 3.5.4)."""
+        try:
+            if memory != self._memory:
+                self.ask(f'AT+CPMS="{memory}"', "+CPMS:")
+                self._memory = memory
+            head, _, body = self.ask(f"AT+CMGR={place}", "+CMGR:", lines_after=1).partition("\n")
+            self._keep(head.rpartition(",")[2], body)
+            self.ask(f"AT+CMGD={place}")
+        except Refused:
+            log.info("the modem does not give its report away")
+
+    def clear_reports(self) -> None:
+        """Clear away what came after nobody waited any more, or its memory fills. Only where nothing but reports lies:
+        elsewhere there may be somebody's messages."""
+        if self._memory == "SR":
+            self.ask("AT+CMGD=1,4")
+
+    def _answer(self, command: str, prefix: str, give_up: float, lines_after: int = 0) -> str:
         found = ""
         while True:
             line = self._line(give_up, prefix == ">")
@@ -312,14 +348,23 @@ class _Talk:
                 raise Refused(refused.group(1), refused.group(2).strip())
             if prefix and line.startswith(prefix):
                 found += line + "\n"
+                for _ in range(lines_after):
+                    found += (self._line(give_up) or "") + "\n"
             else:
                 self._unasked(line, give_up)  # an echo, a ring, a message that came: none of it is the answer
 
     def _unasked(self, line: str, give_up: float) -> None:
         if head := re.match(r"\+CDS:\s*(\d+)", line):
-            report = sms_pdu.read_report(int(head.group(1)), self._line(give_up) or "")
-            if report is not None and len(self._reports) < 20:
-                self._reports.append(report)
+            self._keep(head.group(1), self._line(give_up) or "")
+        elif place := re.match(r'\+CDSI:\s*"(\w{2})"\s*,\s*(\d{1,5})$', line):
+            if len(self._stored) < MOST_REPORTS:
+                self._stored.append((place.group(1), place.group(2)))
+
+    def _keep(self, length: str, body: str) -> None:
+        """A report's octets, as the modem told them."""
+        report = sms_pdu.read_report(int(length), body) if length.strip().isdigit() else None
+        if report is not None and len(self._reports) < MOST_REPORTS:
+            self._reports.append(report)
 
     def _line(self, give_up: float, or_prompt: bool = False) -> str | None:
         """The next line that is not empty; None when there is none in time."""
