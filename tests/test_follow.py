@@ -7,12 +7,14 @@ import time
 
 import pytest
 
+from barreltide.core.event import AlarmChanged
 from barreltide.store import Store
 from chain import SITE, FastClock, FastService
 from conftest import Mosquitto
 from firmware_board import wait_for
 from test_mqtt import Peer
 from test_notify import hooks  # noqa: F401
+from test_service import START_S, Bench, payload, standin  # noqa: F401
 
 SPEED = 120
 STATION = '[[station]]\nname = "barrels"\n'
@@ -25,7 +27,9 @@ def pair(tmp_path, hooks):  # noqa: F811
     site = SITE + STATION + f"[broker]\nport = {broker.port}\n"
     host = FastService(tmp_path / "garden", site, clock).start()
     follower = FastService(
-        tmp_path / "home", f'{site}follow = true\nusername = "home"\n[notify]\nurls = ["{hook.url}"]\n', clock
+        tmp_path / "home",
+        f'{site}follow = true\nusername = "home"\n[notify]\nurls = ["{hook.url}"]\nalarms = ["station-silent"]\n',
+        clock,
     ).start()
     for service in (host, follower):
         wait_for(lambda service=service: "connected to the broker" in service.said(), 60, "a service to be connected")
@@ -65,3 +69,21 @@ def packs(service: FastService) -> list[int]:
         return sorted(arrival.seq for arrival in store.arrivals())
     finally:
         store.close()
+
+
+def test_only_the_alarms_that_are_named_are_told(tmp_path, standin):  # noqa: F811
+    settings = (('alarms = ["station-silent"]', 0), ('alarms = ["pump-stopped"]', 1), ("", 1))
+    for number, (names, told) in enumerate(settings):
+        bench = Bench(tmp_path / str(number), f"[notify]\n{names}\n")
+        bench.arrive(payload(0, {"n": "test/alarm", "vs": "raise"}))
+        assert (len(bench.events("alarm")), bench.store.counts()["notices"]) == (1, told)
+        bench.store.close()
+
+
+def test_a_silent_station_is_told_with_what_is_known_of_the_broker(tmp_path, standin):  # noqa: F811
+    bench = Bench(tmp_path)
+    silent = AlarmChanged(START_S, START_S, "station-silent", "barrels", "raised", "urgent", "It is silent.")
+    assert "broker" not in bench.writer._notice(1, silent, {}).body
+    bench.intake.problems = ["no broker answers at 127.0.0.1:1"]
+    assert bench.writer._notice(1, silent, {}).body.endswith("No broker answers at 127.0.0.1:1.")
+    bench.store.close()

@@ -51,7 +51,7 @@ class Intake:
         self.acknowledged: list[int] = []
         self.receipted: list[tuple[str, int, int]] = []
         self.alarms: list[dict] | None = None
-        self.problem: str | None = None
+        self.problems: list[str] = []
 
     def start(self) -> None:
         pass

@@ -162,7 +162,12 @@ def _parser() -> argparse.ArgumentParser:
     phones = command("phones", "commands.phones:run", "List the phones that take Web Push, or forget one that is lost.")
     phones.add_argument("--forget", metavar="N", type=int, help="send to the phone of this number no more")
     phones.add_argument("--json", action="store_true", help="one JSON object")
-    for sub in (serve, replay, export, nights, turns, size, rest, notices, phones, *answers):
+    backup = command("backup", "commands.backup:backup", "Make a backup of the store while it is in use, and try it.")
+    restore = command("restore", "commands.backup:restore", "Put a backup in the store's place.")
+    restore.add_argument("backup", metavar="BACKUP", help="a file that `barreltide backup` made")
+    check = command("check", "commands.check:run", "Tell in plain words what is wrong with a set-up.")
+    check.add_argument("--json", action="store_true", help="one JSON object a line")
+    for sub in (check, backup, restore, serve, replay, export, nights, turns, size, rest, notices, phones, *answers):
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", "demo.run:run", "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")

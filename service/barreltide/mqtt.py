@@ -31,10 +31,20 @@ MOST_WAITING = 200
 MOST_OUTGOING = 1_000
 MOST_SEQ_IN_RECEIPT = 500
 KEEP_ALIVE_S = 30
+VISIT_S = 10.0
+KEPT_COMES_S = 1.0  # retained messages follow a subscription at once
 
 
 class MqttError(Failure):
     """The broker's settings cannot be used; the text is one line."""
+
+
+class Visit(NamedTuple):
+    """What a look at the broker has shown. refused: why we are not let in, None where we are; kept: the retained
+    messages of the stations' presence and the standing alarms, by topic."""
+
+    refused: str | None
+    kept: dict[str, bytes]
 
 
 class Message(NamedTuple):
@@ -161,6 +171,36 @@ class Intake:
         if self.problem != problem:
             log.warning("%s", problem)
         self.problem = problem
+
+
+def visit(site: Site, topics: Topics, as_stranger: bool = False) -> Visit:
+    """Connect once, beside a service that may run, and read what the broker keeps; nothing is published.
+
+    as_stranger: with no name and password. Raises MqttError for settings that cannot be used, OSError (ssl.SSLError
+    among them) where no broker answers as it should.
+    """
+    client = paho.Client(CallbackAPIVersion.VERSION2)
+    _let_in(client, site)
+    if as_stranger:
+        client.username_pw_set(None)
+    answers: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+    kept: dict[str, bytes] = {}
+    client.on_connect = lambda _, data, flags, reason, more: answers.put(str(reason) if reason.is_failure else None)
+    client.on_disconnect = lambda *_: answers.put("it ends the connection at once: does it ask for TLS?")
+    client.on_message = lambda client, data, message: kept.update({message.topic: message.payload})
+    client.connect(site.broker.host, site.broker.port)
+    client.loop_start()
+    try:
+        refused = answers.get(timeout=VISIT_S)
+        if refused is None and not as_stranger:
+            client.subscribe([(topics.presence, 0), (topics.alarms, 0)])
+            time.sleep(KEPT_COMES_S)
+        return Visit(refused, kept)
+    except queue.Empty:
+        return Visit(f"no answer within {VISIT_S:g} s", kept)
+    finally:
+        client.disconnect()
+        client.loop_stop()
 
 
 def _let_in(client: paho.Client, site: Site) -> None:

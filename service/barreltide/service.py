@@ -99,7 +99,7 @@ class Service:
             intake = Intake(self.site, self.topics, self.broker.port if self.broker else None)
             self.intake = Intakes(intake, {
                 station.name: Wire(station.name, station.usb, self.topics, intake.put, self._now)
-                for station in self.site.stations if station.usb is not None
+                for station in self.site.stations if station.usb is not None and not self.site.broker.follow
             })  # fmt: skip
             self.writer = Writer(self.site, self.topics, self.store, self.intake, self._after_commit, self._now,
                                  self._beat)  # fmt: skip

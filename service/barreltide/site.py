@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, field_validator, model_validator
 
 from . import Failure
+from .core.alarm_table import TABLE
 
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
 Text = Annotated[str, Field(min_length=1, max_length=512)]
@@ -188,6 +189,7 @@ class Notify(_Table):
     repeat_after_min: an urgent notice that nobody answers comes again after so long, then after twice that, and so on;
     escalate_after_min: and after so long the next person is asked. heartbeat_url is asked for every heartbeat_min
     minutes, so that a watch kept elsewhere misses a host that has died. contact: whom a push service may write to.
+    alarms: only of these anybody is told; left out: of all.
     """
 
     urls: list[Url] = Field([], max_length=20, repr=False)
@@ -196,6 +198,7 @@ class Notify(_Table):
     heartbeat_url: Annotated[str, Field(pattern=r"^https?://[^\s]+$", max_length=2048)] | None = Field(None, repr=False)
     heartbeat_min: float = Field(5.0, ge=1, le=1440)
     contact: Annotated[str, Field(pattern=r"^[^@\s]+@[^@\s]+\.[^@\s]+$", max_length=200)] | None = None
+    alarms: list[Literal[*TABLE]] | None = None
 
 
 class Person(_Table):

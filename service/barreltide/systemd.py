@@ -1,4 +1,4 @@
-"""What the service tells systemd, where that started it (Type=notify): that it judges, that it still does, that it ends.
+"""What the service tells systemd, where that started it (Type=notify): that it judges, still does, or ends.
 
 The protocol is sd_notify(3)'s: lines over the datagram socket that $NOTIFY_SOCKET names. Elsewhere nothing is said. The
 watchdog is fed by the writer after each turn, which ends with a commit: a thread of its own would go on saying that all

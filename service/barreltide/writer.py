@@ -25,6 +25,7 @@ from typing import Any
 
 from . import grower, journal
 from .core import monitor as engine
+from .core.alarm_table import TABLE
 from .core.event import AlarmAnswered, AlarmChanged, Event, PackChoked
 from .core.reading import Answered, Pack, Said, ServiceStarted
 from .mqtt import Message
@@ -320,7 +321,7 @@ class Writer:
             if isinstance(event, AlarmChanged):
                 self._alarms_changed = True
                 log.warning("%s %s %s: %s", event.alarm, event.subject, event.change, event.message)
-                if event.change in ("raised", "cleared"):
+                if event.change in ("raised", "cleared") and event.alarm in (self._site.notify.alarms or TABLE):
                     if standing is None:
                         standing = {(row["alarm"], row["subject"]): row for row in self.monitor.standing()}
                     work.notices.append(self._notice(event_id, event, standing.get((event.alarm, event.subject), {})))
@@ -329,8 +330,8 @@ class Writer:
         title, body = wording.compose(
             event, self._site.name, self._site.time_zone, alarm.get("consequence", ""), alarm.get("action", "")
         )
-        if event.alarm == "station-silent" and event.change == "raised" and self._intake.problem:
-            body += f"\n{self._intake.problem[:1].upper()}{self._intake.problem[1:]}."
+        if event.alarm == "station-silent" and event.change == "raised":
+            body += "".join(f"\n{line[:1].upper()}{line[1:]}." for line in self._intake.problems)
         # By when it was decided, not since when it holds: what is over and comes again is another notice.
         name = f"{event.alarm}-{event.subject}-{event.time:.0f}"
         name += "-over" if event.change == "cleared" else ""

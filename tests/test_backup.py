@@ -1,0 +1,148 @@
+"""Backups while the store is written, their trial, and what a restore makes of them."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from barreltide import Failure
+from barreltide.commands import backup as backup_module
+from barreltide.site import load
+from barreltide.store import Arrival, Store, Work
+from conftest import SITE
+
+START_S = 1_790_000_000.0
+
+
+@pytest.fixture
+def site(tmp_path):
+    (tmp_path / "site.toml").write_text(SITE + "[web]\nport = 1\n[store]\nkeep_backups = 2\n")
+    return load(tmp_path / "site.toml")
+
+
+def fill(store: Store, first: int, packs: int) -> None:
+    for number in range(first, first + packs):
+        work = Work([Arrival(number, START_S + number, "readings", "barrels", 1, number, b'{"a": %d}' % number)])
+        series = store.series_id("barrels", "battery/voltage", "V", work)
+        work.readings = [(series, START_S + number, 12.5 + number / 1e6)]
+        store.commit(work)
+
+
+def run(command: str, *arguments: object) -> tuple[int, str]:
+    done = subprocess.run(
+        [sys.executable, "-m", "barreltide", command, *map(str, arguments)], capture_output=True, text=True, timeout=60
+    )
+    return done.returncode, done.stdout + done.stderr
+
+
+def rows(path: Path) -> list[tuple]:
+    with sqlite3.connect(path) as db:
+        return db.execute("SELECT * FROM readings").fetchall() + db.execute("SELECT * FROM arrivals").fetchall()
+
+
+def backups(site) -> list[Path]:
+    return sorted((site.store_path.parent / "backups").glob("*.db"))
+
+
+def test_what_is_backed_up_while_it_grows_comes_back_as_it_was(site, tmp_path):
+    live, stop = Store(site.store_path), threading.Event()
+    live._db.execute("PRAGMA synchronous = OFF")
+    fill(live, 1, 300)
+    (tmp_path / "barreltide.db.push-keys").write_text("keys")
+
+    def grow() -> None:
+        own, number = Store(site.store_path), 1_000
+        own._db.execute("PRAGMA synchronous = OFF")
+        while not stop.is_set():
+            fill(own, number, 1)
+            number += 1
+        own.close()
+
+    writer = threading.Thread(target=grow)
+    writer.start()
+    try:
+        status, said = run("backup", "--site", tmp_path / "site.toml")
+    finally:
+        stop.set()
+        writer.join()
+    assert status == 0 and "restored on trial, and the same" in said
+    (made,) = backups(site)
+    assert made.stat().st_mode & 0o077 == 0
+    assert sorted(file.name for file in made.parent.iterdir()) == [made.name, f"{made.name}.push-keys"]
+    copied, grown = rows(made), rows(site.store_path)
+    assert set(copied) < set(grown) and len(copied) >= 600
+    live.close()
+
+    for file in tmp_path.glob("barreltide.db*"):
+        file.unlink()
+    Store(site.store_path).close()  # a new store has been begun meanwhile
+    status, said = run("restore", made, "--site", tmp_path / "site.toml")
+    assert status == 0 and "readings restored; what was there is in" in said
+    assert rows(site.store_path) == copied and (tmp_path / "barreltide.db.push-keys").read_text() == "keys"
+    again = Store(site.store_path)
+    fill(again, 100_000, 1)
+    again.close()
+
+
+def test_a_damaged_backup_is_refused_and_changes_nothing(site, tmp_path):
+    live = Store(site.store_path)
+    fill(live, 1, 200)
+    live.close()
+    assert run("backup", "--site", tmp_path / "site.toml")[0] == 0
+    (made,) = backups(site)
+    before = rows(site.store_path)
+    body = bytearray(made.read_bytes())
+    body[4096 * 3 : 4096 * 4] = bytes(4096)
+    made.write_bytes(body)
+    for bad, words in (
+        (made, "damaged"),
+        (tmp_path / "site.toml", "no backup that can be used"),
+        ("nowhere", "no such"),
+    ):
+        status, said = run("restore", bad, "--site", tmp_path / "site.toml")
+        assert status == 2 and said.count("\n") == 1 and words in said, said
+    assert rows(site.store_path) == before and not list(tmp_path.glob("*.before-*"))
+
+
+def test_a_trial_that_differs_makes_no_backup(site, monkeypatch):
+    live = Store(site.store_path)
+    fill(live, 1, 50)
+    live.close()
+    copy = backup_module._copy
+
+    def lose_one(source: Path, to: Path) -> None:
+        copy(source, to)
+        with sqlite3.connect(to) as db:
+            db.execute("DELETE FROM readings WHERE time_s = ?", (START_S + 7,))
+
+    monkeypatch.setattr(backup_module, "_copy", lose_one)
+    with pytest.raises(Failure, match="holds .*'readings': 49.*the store .*'readings': 50"):
+        backup_module.backup(site, None)
+    assert not list((site.store_path.parent / "backups").iterdir())
+
+
+def test_only_the_newest_are_kept_and_what_a_power_cut_left_goes(site, monkeypatch, capsys):
+    live = Store(site.store_path)
+    fill(live, 1, 5)
+    live.close()
+    folder = site.store_path.parent / "backups"
+    folder.mkdir()
+    (folder / "barreltide-20200101T000000Z.draft").write_text("half")
+    (folder / "mine.txt").write_text("not ours")
+    for number in range(3):
+        monkeypatch.setattr(backup_module.time, "strftime", lambda *_, number=number: f"2026010{number + 1}T000000Z")
+        backup_module.backup(site, None)
+    assert [file.name for file in sorted(folder.iterdir())] == [
+        "barreltide-20260102T000000Z.db",
+        "barreltide-20260103T000000Z.db",
+        "mine.txt",
+    ]
+    monkeypatch.setattr(backup_module.shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10, 9, 1))
+    with pytest.raises(Failure, match="MB are free; a backup and its trial take"):
+        backup_module.backup(site, None)

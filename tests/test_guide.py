@@ -1,0 +1,97 @@
+"""The guide: its drawings are what their source draws, its figures what can be computed, its examples what works."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import math
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from barreltide import site as site_module
+from barreltide.core import sizing
+from test_check import LEAST
+
+ROOT = Path(__file__).resolve().parent.parent
+DEPLOY = ROOT / "deploy"
+GUIDE, AWAY = ((DEPLOY / name).read_text() for name in ("guide.md", "away.md"))
+PLAIN = re.sub(r"\s+", " ", GUIDE)
+
+UPPER_OHM, LOWER_OHM = 100e3, 15e3
+SCALE = (UPPER_OHM + LOWER_OHM) / LOWER_OHM
+ESP32_GOOD_TO_V = 2.45  # the chip's data sheet, 11 dB attenuation (from memory)
+GRAVITY = 9.81
+
+
+def drawings():
+    spec = importlib.util.spec_from_file_location("drawings", DEPLOY / "drawings.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize("name", drawings().DRAWINGS)
+def test_each_drawing_is_as_its_source_draws_it(name):
+    made = drawings().DRAWINGS[name]().svg()
+    assert (DEPLOY / "drawings" / f"{name}.svg").read_text() == made, "python3 deploy/drawings.py draws them anew"
+    assert f"(drawings/{name}.svg)" in GUIDE and "prefers-color-scheme:dark" in made
+
+
+def test_every_link_leads_somewhere_and_no_step_is_left_open():
+    for page in (GUIDE, AWAY):
+        links = [link for link in re.findall(r"\]\(([^)#]+)\)", page) if "://" not in link]
+        assert [link for link in links if not (DEPLOY / link).exists()] == []
+        assert not re.search(r"[A-Z]+_[A-Z]+(?!_)", page.replace("proxy_", "")), "a placeholder"
+
+
+def test_the_divider_is_the_firmwares_and_its_figures_are_right():
+    config = json.loads((ROOT / "firmware" / "config.example.json").read_text())
+    assert config["battery"]["scale"] == pytest.approx(SCALE, abs=5e-4)
+    assert f"{12.6 / SCALE:.2f} V at the node" in PLAIN and f"{16.2 / SCALE:.2f} V at the pin" in PLAIN
+    worst_v = 16.2 / (1 + UPPER_OHM * 0.99 / (LOWER_OHM * 1.01))  # both parts off to the wrong side
+    assert worst_v < ESP32_GOOD_TO_V and f"never more than {ESP32_GOOD_TO_V} V" in PLAIN
+    off_v = 12.6 * ((1 + UPPER_OHM * 1.01 / (LOWER_OHM * 0.99)) / SCALE - 1)
+    assert f"{off_v:.2f} V off at 12.6 V" in PLAIN
+    node_ohm = UPPER_OHM * LOWER_OHM / (UPPER_OHM + LOWER_OHM)
+    assert (
+        10e-6 * node_ohm * SCALE == pytest.approx(1.0, abs=0.02)
+        and "10 µA through these resistors are a whole volt" in PLAIN
+    )
+    assert 12.6 / (UPPER_OHM + LOWER_OHM) == pytest.approx(0.1e-3, abs=0.02e-3) and "the divider 0.1 mA" in PLAIN
+    proposed = sizing.divider("esp32", "flooded")
+    assert proposed.upper_ohm == UPPER_OHM and proposed.lower_ohm <= LOWER_OHM, "the sizing command is the more careful"
+
+
+def test_a_float_is_read_by_its_parts():
+    """High and low as the ESP32 takes them: 0.75 and 0.25 of its supply (data sheet, from memory)."""
+    pull_up, series = 4.7e3, 1e3
+    assert 3.3 * series / (series + pull_up) < 0.8 < 0.25 * 3.3
+    assert 3.3 / pull_up == pytest.approx(0.7e-3, abs=0.05e-3) and "wets the contact with 0.7 mA" in PLAIN
+    assert pull_up * 100e-9 < 0.05, "far quicker than the firmware looks"
+    # Torricelli's law with a discharge coefficient of 0.6 (a sharp-edged hole; common practice, no source).
+    tube_mm2, holes_mm2 = math.pi * 25**2, 3 * math.pi * 2**2
+    through_mm_s = 5 * tube_mm2 / holes_mm2
+    lag_mm = (through_mm_s / 0.6) ** 2 / (2 * GRAVITY * 1000)
+    assert 5 < lag_mm < 10 and "drains at 5 mm/s within 1 cm" in PLAIN
+
+
+def test_fuses_and_shunt_suit_what_they_carry():
+    assert 5 * 0.5 / 0.8 / 10.5 < 0.75 * 1.0, "the board's converter at its most, on a low battery"
+    assert 5 * 3.0 / 0.8 / 10.5 < 0.75 * 3.0, "the computer's"
+    assert 0.02 * 3.0 < 0.0819, "INA226: full scale ±81.92 mV (data sheet, from memory)"
+
+
+def test_the_follower_of_the_page_is_a_good_site_file(tmp_path):
+    (block,) = re.findall(r"```toml\n(.*?)```", AWAY, re.DOTALL)
+    (tmp_path / "site.toml").write_text(LEAST + block + '[notify]\nalarms = ["station-silent"]\n')
+    site = site_module.load(tmp_path / "site.toml")
+    assert (
+        site.broker.follow
+        and site.notify.alarms == ["station-silent"]
+        and tomllib.loads(block)["broker"]["port"] == 8883
+    )
+    queued = re.search(r"max_queued_messages (\d+)", (DEPLOY / "mosquitto.conf").read_text())[1]
+    assert f"{int(queued):,} messages" in AWAY and 3 * 86_400 / 15 < int(queued)
