@@ -283,6 +283,12 @@ def test_the_answers_are_described(served):
             "now",
             "live",
             "series",
+            "chart",
+            "days",
+            "battery",
+            "night",
+            "readings.csv",
+            "recording",
             "readings",
             "cycles",
             "turns",
@@ -301,12 +307,14 @@ def test_the_answers_are_described(served):
     assert set(described["paths"].pop("/api/push/phones/{phone}")) == {"delete"}
     assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
     assert "text/event-stream" in described["paths"].pop("/api/live")["get"]["responses"]["200"]["content"]
+    for path, kind in (("readings.csv", "text/csv"), ("recording", "application/jsonl")):
+        assert kind in described["paths"].pop(f"/api/{path}")["get"]["responses"]["200"]["content"]
     for path, methods in described["paths"].items():
         answer = methods["get"]["responses"]["200"]["content"]["application/json"]["schema"]["$ref"].rsplit("/", 1)[-1]
         shape = described["components"]["schemas"][answer]
         assert len(shape["description"]) > 40, path
         # What a path answers has every field that its description promises.
-        query = {"station": "barrels", "name": "bed-1/high"} if path == "/api/readings" else {}
+        query = {"station": "barrels", "name": "bed-1/high"} if path in ("/api/readings", "/api/chart") else {}
         fill_once(served)
         assert set(shape["properties"]) <= set(served.get(path, **query)), path
 

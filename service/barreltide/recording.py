@@ -179,12 +179,22 @@ def export(store: Any, topics: Topics, out: TextIO | IO[str], everything: bool =
 
     everything: presence, starts of the service and what the grower told it too, not only packs.
     """
-    kinds = ("readings", "presence", "started", "grower") if everything else ("readings",)
-    own = {"started": topics.service, "grower": topics.grower}
     count = 0
-    for arrival in store.arrivals(kinds=kinds):
-        topic = own[arrival.kind] if arrival.kind in own else topics.of(arrival.station, arrival.kind)
-        line = {"received": arrival.received_s, "topic": topic, "payload": json.loads(arrival.payload)}
-        out.write(json.dumps(line, ensure_ascii=False, separators=(", ", ": ")) + "\n")
+    for line in lines(store, topics, everything):
+        out.write(line)
         count += 1
     return count
+
+
+def lines(
+    store: Any, topics: Topics, everything: bool = False, start_s: float = 0.0, end_s: float = math.inf
+) -> Iterator[str]:
+    """The lines of such a recording, of what was received in the span (Unix seconds)."""
+    kinds = ("readings", "presence", "started", "grower") if everything else ("readings",)
+    own = {"started": topics.service, "grower": topics.grower}
+    for arrival in store.arrivals(since_s=start_s, kinds=kinds):
+        if arrival.received_s > end_s:
+            return
+        topic = own[arrival.kind] if arrival.kind in own else topics.of(arrival.station, arrival.kind)
+        line = {"received": arrival.received_s, "topic": topic, "payload": json.loads(arrival.payload)}
+        yield json.dumps(line, ensure_ascii=False, separators=(", ", ": ")) + "\n"

@@ -2,7 +2,8 @@
 that must go out are all there or none is.
 
 `Store` may be used from any thread: each gets a connection of its own. Only one thread calls `commit`; the only other
-writes are the notifier's, in the outbox (outbox.py, which holds its statements).
+writes are the notifier's, in the outbox (outbox.py, which holds its statements). What pages draw of long spans is kept
+in the same transactions (rollups.py).
 """
 
 from __future__ import annotations
@@ -27,10 +28,11 @@ from sqlite_utils.migrations import Migrations  # noqa: E402
 for _name in _spared:
     del sys.modules[_name]
 
-from . import Failure
+from . import Failure, rollups  # noqa: E402
 from .core.event import Event, as_line  # noqa: E402
 from .notices import outbox  # noqa: E402
 from .notices.outbox import MOST_ROWS, Answer, Notice, Outbox  # noqa: E402
+from .rollups import Rollups  # noqa: E402
 
 MOST_REFUSED = 10_000
 MOST_REFUSED_PAYLOADS = 1_000
@@ -51,6 +53,10 @@ _DICTIONARY = (
     b'garden/barrels/", "n": "station/boot", "v": [{"bn":"garden/barrels/","bt":17,"n":"station/boot","v":},{"n":"st'
     b'ation/seq","v":1},{"n":"battery/voltage","u":"V","t":-10,"v":12.},{"n":"battery/voltage","u":"V","t":-5,"v":12'
     b"."
+)
+
+_INSIDE = (
+    "FROM readings WHERE series = (SELECT id FROM series WHERE station = ? AND name = ?) AND time_s BETWEEN ? AND ?"
 )
 
 migrations = Migrations("barreltide")
@@ -90,6 +96,12 @@ def first_tables(db: Database) -> None:
 @migrations()
 def outbox_with_stages(db: Database) -> None:
     for statement in outbox.STAGES:
+        db.execute(statement)
+
+
+@migrations()
+def roll_ups(db: Database) -> None:
+    for statement in rollups.TABLES:
         db.execute(statement)
 
 
@@ -153,7 +165,7 @@ def unsqueeze(blob: bytes) -> bytes:
     return zlib.decompressobj(-15, _DICTIONARY).decompress(blob)
 
 
-class Store(Outbox):
+class Store(Outbox, Rollups):
     """path: of the SQLite file, made where missing. Raises StoreError where that cannot be."""
 
     def __init__(self, path: str | Path) -> None:
@@ -164,6 +176,8 @@ class Store(Outbox):
             self._series = {(row[1], row[2]): row[0] for row in self._rows("SELECT id, station, name FROM series")}
             # What is asked about, whether or not it was committed then: beyond it nothing can be in the store.
             self._newest_seq: dict[tuple[str, int], int] = {}
+            self._packs_counted = _Counted(self, "station", "arrivals", "kind = 'readings'", "INDEXED BY packs")
+            self._events_counted = _Counted(self, "kind", "events", "kind IN ('cycle', 'alarm')")
             self._next_arrival = self._rows("SELECT coalesce(max(id), 0) + 1 FROM arrivals")[0][0]
             self._next_event = self._rows("SELECT coalesce(max(id), 0) + 1 FROM events")[0][0]
         except sqlite3.Error as error:
@@ -231,12 +245,14 @@ class Store(Outbox):
     def commit(self, work: Work) -> None:
         """Write all of `work`, or raise sqlite3.Error and write nothing; the same work may be tried again."""
         with self._db.atomic():
+            newest = self._newest_before(work.readings)
             self._insert(
                 "INSERT INTO arrivals", [(*arrival[:6], squeeze(arrival.payload)) for arrival in work.arrivals]
             )
             self._insert("INSERT INTO series", work.series)
             self._insert("INSERT OR IGNORE INTO readings", work.readings)
             self._insert("INSERT INTO events", [_event_row(*event) for event in work.events])
+            self._roll_up(work.readings, newest, [event for _, _, event in work.events])
             self._put_notices(work.notices, work.answers)
             if work.refused:
                 self._set_aside(work.refused)
@@ -291,19 +307,32 @@ class Store(Outbox):
     def arrivals(
         self, after: int = 0, since_s: float = 0.0, kinds: tuple[str, ...] = ("readings",)
     ) -> Iterator[Arrival]:
-        """The arrivals in their order, streamed in pages."""
+        """The arrivals in their order, streamed in pages; since_s: the first ones' received_s, Unix seconds."""
         marks = ", ".join("?" * len(kinds))
+        after = max(after, self._before(since_s))
         while True:
             page = self._rows(
                 f"SELECT id, received_s, kind, station, boot, seq, payload FROM arrivals"
-                f" WHERE id > ? AND received_s >= ? AND kind IN ({marks}) ORDER BY id LIMIT 500",
-                (after, since_s, *kinds),
+                f" WHERE id > ? AND kind IN ({marks}) ORDER BY id LIMIT 500",
+                (after, *kinds),
             )
             for row in page:
                 yield Arrival(*row[:6], unsqueeze(row[6]))
             if len(page) < 500:
                 return
             after = page[-1][0]
+
+    def _before(self, since_s: float) -> int:
+        """The last id that was received before then: halving the span is quicker than reading a year."""
+        low, high = 0, self._rows("SELECT coalesce(max(id), 0) FROM arrivals")[0][0] if since_s > 0 else 0
+        while low < high:
+            middle = (low + high + 1) // 2
+            found = self._rows("SELECT id, received_s FROM arrivals WHERE id <= ? ORDER BY id DESC LIMIT 1", (middle,))
+            if not found or found[0][1] < since_s:
+                low = middle
+            else:
+                high = found[0][0] - 1
+        return low
 
     def last_cycles(self) -> dict[str, int]:
         """The highest number of a counted cycle, by bed."""
@@ -332,26 +361,25 @@ class Store(Outbox):
 
     def counts(self) -> dict[str, int]:
         """packs, cycles, alarms (changes), notices, waiting (sendings), given_up (sendings), refused (ever)."""
-        return self._dicts(
-            "SELECT (SELECT count(*) FROM arrivals WHERE kind = 'readings') AS packs,"
-            " (SELECT count(*) FROM events WHERE kind = 'cycle') AS cycles,"
-            " (SELECT count(*) FROM events WHERE kind = 'alarm') AS alarms, (SELECT count(*) FROM notices) AS notices,"
+        events = self._events_counted.now()
+        found = self._dicts(
+            "SELECT (SELECT count(*) FROM notices) AS notices,"
             " (SELECT count(*) FROM sendings WHERE state = 'waiting') AS waiting,"
             " (SELECT count(*) FROM sendings WHERE state = 'given-up') AS given_up,"
             " coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'refused'), 0) AS refused"
         )[0]
+        packs = sum(count for count, _ in self._packs_counted.now().values())
+        cycles, alarms = (events.get(kind, (0, 0))[0] for kind in ("cycle", "alarm"))
+        return {"packs": packs, "cycles": cycles, "alarms": alarms, **found}
 
     def stations(self) -> list[dict[str, Any]]:
         """station, last_received_s, last_boot, packs; and presence, its last word, or None."""
-        rows = self._dicts(
-            "SELECT station, max(id) AS last, count(*) AS packs FROM arrivals WHERE kind = 'readings' GROUP BY station"
-            " ORDER BY station"
-        )
-        for row in rows:
-            ((row["last_received_s"], row["last_boot"]),) = self._rows(
-                "SELECT received_s, boot FROM arrivals WHERE id = ?", (row.pop("last"),))  # fmt: skip
-            row["presence"] = self.presence(row["station"])
-        return rows
+        found = []
+        for station, (packs, newest) in sorted(self._packs_counted.now().items()):
+            ((received_s, boot),) = self._rows("SELECT received_s, boot FROM arrivals WHERE id = ?", (newest,))
+            row = {"station": station, "last_received_s": received_s, "last_boot": boot, "packs": packs}
+            found.append(row | {"presence": self.presence(station)})
+        return found
 
     def presence(self, station: str) -> dict[str, Any] | None:
         rows = self._rows(
@@ -376,11 +404,24 @@ class Store(Outbox):
     ) -> list[dict[str, Any]]:
         """time_s and value, in order of time; the newest `limit` of them."""
         rows = self._rows(
-            "SELECT time_s, value FROM readings WHERE series = (SELECT id FROM series WHERE station = ? AND name = ?)"
-            " AND time_s BETWEEN ? AND ? ORDER BY time_s DESC LIMIT ?",
+            f"SELECT time_s, value {_INSIDE} ORDER BY time_s DESC LIMIT ?",
             (station, name, start_s, end_s, min(limit, MOST_ROWS)),
         )
         return [{"time_s": time_s, "value": _value(value)} for time_s, value in reversed(rows)]
+
+    def readings_from(
+        self, station: str, name: str, start_s: float, end_s: float, limit: int
+    ) -> list[tuple[float, Any]]:
+        """(time_s, value), in order of time; the oldest `limit` of them."""
+        sql = f"SELECT time_s, value {_INSIDE} ORDER BY time_s LIMIT ?"
+        rows = self._rows(sql, (station, name, start_s, end_s, limit))
+        return [(time_s, _value(value)) for time_s, value in rows]
+
+    def has_more_readings(self, station: str, name: str, start_s: float, end_s: float, limit: int) -> bool:
+        return bool(self._rows(f"SELECT 1 {_INSIDE} LIMIT 1 OFFSET ?", (station, name, start_s, end_s, limit)))
+
+    def has_more_arrivals(self, start_s: float, end_s: float, limit: int) -> bool:
+        return self._before(end_s) - self._before(start_s) > limit
 
     def events(
         self, kind: str, subject: str | None = None, start_s: float = 0.0, end_s: float = 1e12,
@@ -405,6 +446,24 @@ class Store(Outbox):
             blob = row["payload"]
             row["payload"] = None if blob is None else unsqueeze(blob)[:500].decode("utf-8", "replace")
         return rows
+
+
+class _Counted:
+    """How many rows there are of each kind, and the newest one's id. Rows are only ever added, with rising ids, so that
+    only the first time all are counted: a year holds two million packs."""
+
+    def __init__(self, store: Store, by: str, table: str, where: str, first: str = "") -> None:
+        self._store, self._first = store, first
+        self._sql = f"SELECT {by}, count(*), max(id) FROM {table} {{}} WHERE {where} AND id > ? GROUP BY {by}"
+        self._known: tuple[int, dict[str, tuple[int, int]]] = 0, {}
+
+    def now(self) -> dict[str, tuple[int, int]]:
+        through, counts = self._known
+        rows = self._store._rows(self._sql.format("" if through else self._first), (through,))
+        if rows:
+            counts = counts | {name: (counts.get(name, (0, 0))[0] + count, newest) for name, count, newest in rows}
+            self._known = max(row[2] for row in rows), counts  # at once, as several threads ask
+        return counts
 
 
 def _event_row(event_id: int, arrival: int | None, event: Event) -> tuple[Any, ...]:

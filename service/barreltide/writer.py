@@ -14,12 +14,14 @@ the way is in the store already. Where there is no snapshot that fits, it is fed
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import queue
 import sqlite3
 import threading
 import time
+import zoneinfo
 from collections.abc import Callable
 from typing import Any
 
@@ -67,6 +69,8 @@ class Writer:
         self._through = 0
         self._snapshot_s = 0.0
         self._alarms_changed = False
+        self._has_older = True
+        store.zone = zoneinfo.ZoneInfo(site.time_zone)
         self.monitor: Any = None
         self.clock_s = 0.0
         self.last_reading_s = store.last_reading_s()
@@ -86,6 +90,8 @@ class Writer:
             messages = self._gather()
             self._mind_the_clock()
             self._turn(messages)
+            if not messages:
+                self._roll_up_older()
             self._beat()
         if self.problem is None:
             self._commit(self._with_snapshot(Work()))
@@ -226,6 +232,12 @@ class Writer:
 
     def _stamp(self) -> float:
         return max(self._now(), self.clock_s)
+
+    def _roll_up_older(self) -> None:
+        """Give what was stored before there were roll-ups its own, a little at a time."""
+        if self._has_older:
+            with contextlib.suppress(sqlite3.Error):  # a full disk is told of by whoever must write
+                self._has_older = self._store.roll_up_older()
 
     def _take(self, message: Message, work: Work, pending: set[tuple[str, int, int]]) -> tuple[str, int, int] | None:
         """Let one message into `work`. Returns the pack that deserves a receipt once `work` is committed."""

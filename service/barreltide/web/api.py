@@ -52,7 +52,7 @@ LastCycles = Annotated[
 ]
 
 
-def _only_known(request: Request) -> None:
+def only_known(request: Request) -> None:
     """A misspelt parameter would be passed over in silence, and the answer be taken for what was asked."""
     known = [field.alias for field in request.scope["route"].dependant.query_params]
     for name in request.query_params:
@@ -61,7 +61,8 @@ def _only_known(request: Request) -> None:
             raise HTTPException(422, f"{name[:64]}: no such parameter; {would}")
 
 
-def _in_order(start_s: float, end_s: float) -> None:
+def in_order(start_s: float, end_s: float) -> None:
+    """Refuses a span that ends before it begins."""
     if start_s > end_s:
         raise HTTPException(
             422, f"start_s: found {start_s:.0f}, which is after end_s {end_s:.0f}; an earlier time would do"
@@ -81,11 +82,11 @@ def _more(rows: list, limit: int) -> bool:
 def routes(served: Served, listeners: Listeners) -> APIRouter:
     """Everything below /api."""
     site, store, live, now = served
-    api = APIRouter(prefix="/api", default_response_class=JSONResponse, dependencies=[Depends(_only_known)])
+    api = APIRouter(prefix="/api", default_response_class=JSONResponse, dependencies=[Depends(only_known)])
     beds = [bed.name for bed in site.beds]
 
     def events(kind: str, subject: str | None, start_s: float, end_s: float, limit: int) -> tuple[list, bool]:
-        _in_order(start_s, end_s)
+        in_order(start_s, end_s)
         rows = store.events(kind, subject, start_s, end_s, limit + 1)
         return rows[:limit], _more(rows, limit)
 
@@ -117,7 +118,7 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
 
     @api.get("/readings", response_model=Readings)
     def readings(station: Name, name: Name, start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 1000) -> Any:
-        _in_order(start_s, end_s)
+        in_order(start_s, end_s)
         known = [s for s in store.series() if (s["station"], s["name"]) == (station, name)]
         if not known:
             raise HTTPException(404, f"no readings {name!r} from station {station!r}; /api/series lists what there is")

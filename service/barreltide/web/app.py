@@ -21,7 +21,7 @@ from fastapi.responses import JSONResponse
 from .. import __version__
 from ..site import Site
 from ..store import Store
-from . import api, views
+from . import api, charts, views
 from .headers import Headers
 from .links import Links
 from .live import Listeners, Live, Served
@@ -43,6 +43,7 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
     _handle_errors(app)
     app.state.listeners = Listeners(served)
     app.include_router(api.routes(served, app.state.listeners))
+    app.include_router(charts.routes(served))
     app.include_router(views.routes(served))
     app.include_router(views.answers(served, Links.of_store(site.store_path)))
     app.add_middleware(GZipMiddleware, minimum_size=SMALLEST_SQUEEZED, compresslevel=6)

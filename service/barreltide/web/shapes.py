@@ -49,6 +49,53 @@ class Readings:
 
 
 @dataclass
+class Chart:
+    """A span in about as many points as were asked for: arrays of the same length, `t` in Unix seconds; where nothing
+    is known for a while, a point of nulls. `each_s`: the width of a point, 0 where each is a reading; `low` and `high`:
+    of what lies in it; of a float switch `mean` is the share of time that it was wet, unless `steps`: then each state
+    lasts until the next. `complete` is false while an older store is still being rolled up."""
+
+    each_s: float
+    steps: bool
+    complete: bool
+    t: list[float]
+    mean: list[float | None]
+    low: list[float | None]
+    high: list[float | None]
+
+
+@dataclass
+class Days:
+    """Days at the garden, oldest first. `date`, `start_s`: its midnight; `beds`: by name the day's cycles, with
+    shortest, median (`period_s`) and longest period and medians of the rest; low, mean and high of voltage and
+    water."""
+
+    days: list[dict]
+    more: bool
+
+
+@dataclass
+class NightDrawn:
+    """What a night's drawing needs. `date`: of the dusk; `record`: as of /api/nights, null until dawn; `voltage` and
+    `charge`: as of /api/chart and /api/battery; `floor`: a share of charge; `stops`: when pumps stood still, as alarms
+    told it; `journal` and `notes`: oldest first."""
+
+    date: str
+    dusk: float
+    dawn: float
+    start_s: float
+    end_s: float
+    record: dict | None
+    floor: float
+    cut_off_v: float
+    voltage: Chart | None
+    charge: Chart
+    stops: list[dict]
+    journal: list[dict]
+    notes: list[dict]
+
+
+@dataclass
 class SeriesList:
     """Every series that a station ever sent, with its unit and newest reading."""
 
