@@ -13,6 +13,7 @@ from urllib.parse import urlsplit
 import pytest
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+BLOCKED = "Service Worker registration blocked by Playwright"  # its own word for what `visit` asks it to do
 PHONE, DESK = (390, 844), (1280, 800)
 
 
@@ -39,18 +40,24 @@ class Visit:
         context: Any = None,
         **options: Any,
     ) -> Any:
-        """The page at `path`, in a context of its own unless one is given."""
+        """The page at `path`, in a context of its own unless one is given. The service worker is kept out but where a
+        test is about it: what it keeps would be seen by the next page."""
         if context is None:
+            options.setdefault("service_workers", "allow" if options.get("permissions") else "block")
             context = self._browser.new_context(viewport={"width": width, "height": height}, **options)
             self.contexts.append(context)
         page = context.new_page()
-        page.on("console", lambda told: self.wrong.append(told.text) if told.type in ("error", "warning") else None)
+        page.on("console", self._hear)
         page.on("pageerror", lambda error: self.wrong.append(str(error)))
         page.on("request", self._look)
         if clock:
             page.clock.install()
         page.goto(f"{self._address}{path}")
         return page
+
+    def _hear(self, told: Any) -> None:
+        if told.type in ("error", "warning") and BLOCKED not in told.text:
+            self.wrong.append(told.text)
 
     def _look(self, request: Any) -> None:
         if urlsplit(request.url).hostname not in ("127.0.0.1", None):

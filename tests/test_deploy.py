@@ -151,6 +151,8 @@ def test_the_wheel_holds_firmware_and_pages_and_finds_them(tmp_path):
     files = [file for kind in ("templates", "static") for file in (WEB / kind).iterdir()]
     web = {f"barreltide/web/{file.relative_to(WEB)}" for file in files}
     assert len(web) > 6 and web <= shipped
+    charts = {"barreltide/web/static/uPlot.iife.min.js", "barreltide/web/static/uPlot.min.css"}
+    assert charts <= shipped or not (ROOT / "build" / "charts").exists(), "only a build without a network goes without"
     assert not [name for name in shipped if not name.startswith("barreltide")], "only the package"
     asked = "from barreltide.demo import board; print(board.firmware_folder()); board._load_firmware()"
     done = subprocess.run(

@@ -53,7 +53,7 @@ def words_of(page: str) -> str:
     [
         ({}, "good", "The water is moving."),
         ({"standing": [an_alarm()]}, "bad", "The water stands still."),
-        ({"standing": [an_alarm("bed-starved", "soon", subject="bed-2")]}, "bad", "The water does not move everywhere."),
+        ({"standing": [an_alarm("bed-starved", "soon", subject="x")]}, "bad", "The water does not move everywhere."),
         ({"standing": [an_alarm("station-silent")]}, "unsure", "No word of the water."),
         ({"standing": [an_alarm("water-too-warm", "soon")]}, "good", "The water is moving."),
         ({"stations": {"barrels": {"last_heard": NOW_S - 901}}}, "unsure", "No word of the water."),

@@ -29,7 +29,7 @@ CORE_MAY_IMPORT = {
 # Third-party packages that more than one module imports, and why.
 SHARED = {
     # The web face is written in it; the rest of the service does without.
-    "fastapi": {f"web/{name}.py" for name in ("api", "app", "charts", "door", "views")},
+    "fastapi": {f"web/{name}.py" for name in ("api", "app", "assets", "charts", "door", "frame", "views")},
     "pydantic": {"pack.py", "site.py"},  # the two doors: what comes over the wire, and what the owner wrote
 }
 

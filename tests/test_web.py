@@ -80,6 +80,32 @@ SHELVED = {"alarm": "flow-falling", "subject": "pump", "state": "shelved", "unti
            "reason": "new rotor tomorrow", "holds": True}  # fmt: skip
 
 
+class Phones:
+    """In the place of notices/delivery.py: phones that take Web Push, and one channel that works and one that fails."""
+
+    def __init__(self) -> None:
+        self.numbers = {1: None}
+        self.subscribed: list[dict] = []
+
+    def public_key(self) -> str:
+        return "our-key"
+
+    def subscribe(self, payload: bytes) -> int:
+        self.subscribed.append(json.loads(payload))
+        self.numbers[2] = self.subscribed[-1]["person"]
+        return 2
+
+    def known(self) -> list[dict]:
+        return [{"phone": number, "person": person, "since_s": NOW_S - 9e5, "service": "push.example", "last_sent_s": None}
+                for number, person in self.numbers.items()]  # fmt: skip
+
+    def forget(self, phone: int) -> None:
+        del self.numbers[phone]
+
+    def test(self) -> list[dict]:
+        return [{"channel": "1 json", "error": None}, {"channel": "anna sms", "error": "no SIM"}]
+
+
 class Running:
     """A served site; `shown` and `healthy` are what the service would show, and may be replaced."""
 
@@ -91,6 +117,7 @@ class Running:
         self.told: list[dict] = []
         self.listeners: list = []
         self.answer: Exception | None = None
+        self.phones = Phones()
         self.server = web.serve(self.site, self.site.store_path, self, lambda: self.now_s)
         self.server.start()
         self.client = httpx.Client(base_url=self.server.address, timeout=30)
@@ -116,13 +143,6 @@ class Running:
         if isinstance(self.answer, Exception):
             raise self.answer
         return grower.read(Topics.of_site(self.site), payload, self.now_s)
-
-    @property
-    def phones(self) -> Running:
-        return self
-
-    def public_key(self) -> str:
-        return "our-key"
 
     def get(self, path: str, status_code: int = 200, **parameters: object) -> dict:
         answer = self.client.get(path, params=parameters or None)
@@ -298,6 +318,7 @@ def test_the_answers_are_described(served):
             "notices",
             "refused",
             "grower",
+            "notices/test",
             "push/key",
             "push/phones",
             "push/phones/{phone}",
@@ -305,6 +326,7 @@ def test_the_answers_are_described(served):
     }
     assert set(described["paths"].pop("/api/push/phones")) == {"get", "post"}
     assert set(described["paths"].pop("/api/push/phones/{phone}")) == {"delete"}
+    assert set(described["paths"].pop("/api/notices/test")) == {"post"}
     assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
     assert "text/event-stream" in described["paths"].pop("/api/live")["get"]["responses"]["200"]["content"]
     for path, kind in (("readings.csv", "text/csv"), ("recording", "application/jsonl")):

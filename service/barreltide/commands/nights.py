@@ -7,7 +7,6 @@ import sys
 import time
 from argparse import Namespace
 from datetime import datetime
-from statistics import median
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +14,7 @@ from ..core.daylight import Daylight
 from ..site import Site
 from ..store import Store
 from ..sun import Sun
+from ..web.pages.nights import COMPARED, ageing, resistance
 from ..web.pages.now import outlook_in_words
 from ..web.pages.words import Taste
 from .client import Client, ClientError
@@ -22,10 +22,6 @@ from .client import Client, ClientError
 BLOCKS = "▁▂▃▄▅▆▇█"
 PARTS = 12  # of a night's trend
 LEAST_SCALE = 0.10  # of charge from the lowest block to the highest: a flat night shall look flat
-COMPARED = 60  # nights whose resistance the newest is held against
-LEAST_COMPARED = 5
-RISEN = 1.5  # times the usual resistance
-WORN = 0.8  # of the capacity on the label
 ROW = "{:<10}  {:<5}  {:<5}  {:>6} {:1} {:<5}  {:>8}  {:>8}  {:>9}  {:>5}  {}"
 
 Line = dict[str, Any]
@@ -62,7 +58,7 @@ def report(site: Site, store: Store, last: int, now_s: float, outlook: Line | No
     if outlook:
         lines += [outlook_in_words(outlook, Taste(zone), _percent(site.battery.lowest_state_of_charge))]
         lines += [f"From full it carries this load for {outlook['days_without_sun']:.1f} days without any sun."]
-    told = _ageing(site, nights[-1]) + _resistance(store.events("night", limit=COMPARED)[::-1]) if nights else []
+    told = ageing(site, nights[-1]) + resistance(store.events("night", limit=COMPARED)[::-1]) if nights else []
     return [*lines, *([""] if told else []), *told]
 
 
@@ -150,41 +146,6 @@ def _in_words(line: Line, zone: ZoneInfo, scale: tuple[float, float] | None) -> 
     if line["lowest_voltage_v"] is not None:
         words += f"; lowest {line['lowest_voltage_v']:.2f} V"
     return f"{words}; dawn is at {_clock(line['dawn'], zone)}. {_trend(line['charge_through'], scale)}".rstrip()
-
-
-def _ageing(site: Site, night: Line) -> list[str]:
-    """What the newest record says of the capacity that is left."""
-    capacity_ah, low_ah, high_ah = (night.get(key) for key in ("capacity_ah", "capacity_low_ah", "capacity_high_ah"))
-    if capacity_ah is None:
-        return []
-    label_ah = site.battery.capacity_ah * site.battery.in_parallel
-    words = f"It holds about {capacity_ah:.0f} Ah"
-    if low_ah is not None and high_ah is not None:
-        words += f" (between {low_ah:.0f} and {high_ah:.0f} Ah)"
-    words += f" of the {label_ah:.0f} Ah on its label."
-    if high_ah is not None and high_ah < WORN * label_ah:
-        words = f"The battery has lost a fifth of its capacity or more. {words} Expect shorter nights from it."
-    elif capacity_ah < WORN * label_ah:
-        words = f"The battery may have lost a fifth of its capacity. {words} Some more nights will tell."
-    else:
-        words = words.replace("It holds", "The battery holds", 1)
-    return [words]
-
-
-def _resistance(nights: list[Line]) -> list[str]:
-    """What the newest record says of the resistance, beside the nights before it."""
-    known = [line["resistance_ohm"] for line in nights if line.get("resistance_ohm") is not None]
-    if not known or nights[-1].get("resistance_ohm") is None:
-        return []
-    newest, words = known[-1], f"Battery and leads have a resistance of {1000 * known[-1]:.0f} mΩ"
-    if len(known) > LEAST_COMPARED:
-        usual = median(known[:-1])
-        words += f", usually {1000 * usual:.0f} mΩ"
-        if newest > RISEN * usual:
-            return [
-                f"{words}. It has risen: look for a loose or green clamp first; an old or cold battery does it too."
-            ]
-    return [f"{words}."]
 
 
 def _clock(time_s: float, zone: ZoneInfo) -> str:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from typing import Any
 from urllib.parse import urlsplit
@@ -17,8 +17,9 @@ from ..web.links import Links
 from . import notify
 from .daily_word import DailyWord
 from .heartbeat import Heartbeat
-from .people import People
+from .people import People, Way
 from .push import Push, PushError
+from .wording import Letter
 
 log = logging.getLogger("barreltide.delivery")
 
@@ -37,8 +38,8 @@ class Delivery:
         self.modem = modem_of(site)
         self.push = push_of(site)
         link = partial(_link, Links.of_store(site.store_path), site.web.address, now) if site.web.address else None
-        sending = senders(self.modem, self.push)
-        self.notifier = notify.Notifier(People.of_site(site), store, site.name, now, sending, link)
+        self._site_name, self._sending = site.name, senders(self.modem, self.push)
+        self.notifier = notify.Notifier(People.of_site(site), store, site.name, now, self._sending, link)
         self.wake, self.channels = self.notifier.wake, self.notifier.health
         self.notifier.chores.append(DailyWord(site, store, self._all_trouble, now).look)
         url, every_s = site.notify.heartbeat_url, site.notify.heartbeat_min * 60
@@ -103,6 +104,12 @@ class Delivery:
         log.info("phone %d is removed by hand", phone)
         self.wake()
 
+    def test(self) -> list[dict[str, Any]]:
+        """Send a test through every channel, and wait for each: channel, and error, None where it was taken."""
+        ways = self.notifier.people.with_phones(self._store.phones())
+        tried = try_each(ways, self._sending, self._site_name, self._stopping)
+        return [{"channel": way.channel, "error": error} for way, error, _ in tried]
+
     def health(self) -> dict[str, Any]:
         """The state of each channel and, where there is one, of the modem."""
         return {"notify": self.channels(), "modem": self.modem.health() if self.modem else None}
@@ -145,3 +152,18 @@ def senders(modem: Any, push: Push) -> dict[str, notify.Sender]:
     """What hands a message over, by the kind of way."""
     found = {"url": notify.url_sender(), "push": push.send}
     return found | ({"sms": modem.send} if modem is not None else {})
+
+
+def try_each(
+    ways: Iterable[Way], sending: dict[str, notify.Sender], garden: str, stop: threading.Event
+) -> Iterator[tuple[Way, str | None, float]]:
+    """Send a test through each way in turn: the way, why it was not taken or None, and how long that took, seconds."""
+    letter = Letter(
+        f"{garden}: A test of this channel.",
+        "If you can read this, notices reach you here. Nothing is wrong.\nNotice of a test",
+        "note", "info", "test", ("test",),
+    )  # fmt: skip
+    for way in ways:
+        began_s = time.monotonic()
+        error = sending[way.kind](way, letter, stop)
+        yield way, error, time.monotonic() - began_s

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import threading
-import time
 from argparse import Namespace
 from collections.abc import Callable
 
 from ..site import Site
 from ..store import Store
-from .delivery import modem_of, push_of, senders
+from .delivery import modem_of, push_of, senders, try_each
 from .people import People, Way
-from .wording import Letter
 
 CHANNEL_CHARACTERS = 24
 
@@ -26,17 +24,9 @@ def send_all(site: Site, say: Callable[[str], None]) -> bool:
     ways = _ways(site)
     if not ways:
         say("There is no channel: [notify] urls, or a [[person]] with urls or sms, would do.")
-    send = senders(modem_of(site), push_of(site))
-    stop, well = threading.Event(), True
-    letter = Letter(
-        f"{site.name}: A test of this channel.",
-        "If you can read this, notices reach you here. Nothing is wrong.\nNotice of a test",
-        "note", "info", "test", ("test",),
-    )  # fmt: skip
-    for way in ways:
-        began_s = time.monotonic()
-        error = send[way.kind](way, letter, stop)
-        answer = f"not taken: {error}" if error is not None else f"taken ({time.monotonic() - began_s:.1f} s)"
+    well = True
+    for way, error, took_s in try_each(ways, senders(modem_of(site), push_of(site)), site.name, threading.Event()):
+        answer = f"not taken: {error}" if error is not None else f"taken ({took_s:.1f} s)"
         say(f"{way.channel:<{CHANNEL_CHARACTERS}}{answer}")
         well = well and error is None
     return well and bool(ways)

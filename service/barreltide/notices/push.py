@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from ..store import Store
+from ..web.pages.words import anchor
 from . import courier
 from .notify import Gone
 from .people import Way
@@ -100,12 +101,13 @@ def topic(key: str) -> str:
 
 
 def _payload(letter: Letter) -> str:
-    """What the page's service worker shows. tag: a newer one takes the place of the older on the screen as well."""
+    """What the page's service worker shows. tag: a newer one takes the place of the older on the screen as well;
+    address: where its alarm stands on the pages."""
     body = letter.body
     while True:
         text = json.dumps(
             {"title": letter.title, "body": body, "tag": topic(letter.key), "priority": letter.priority,
-             "kind": letter.kind, "notices": letter.notices[-1]},
+             "kind": letter.kind, "notices": letter.notices[-1], "address": f"/alarms#{anchor(letter.key)}"},
             ensure_ascii=False, separators=(",", ":"))  # fmt: skip
         if len(text.encode()) <= MOST_PAYLOAD:
             return text

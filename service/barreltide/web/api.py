@@ -36,6 +36,7 @@ from .shapes import (
     Refused,
     SeriesList,
     Told,
+    Tried,
     Turns,
     Wrong,
 )
@@ -172,6 +173,14 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
         except grower.NotNow as error:
             raise HTTPException(503, str(error)) from None
         return JSONResponse(grower.as_json(item))
+
+    @api.post(
+        "/notices/test", response_model=Tried, responses={code: {"model": Wrong} for code in (403, 415)},
+        dependencies=[Depends(from_this_host)],
+    )  # fmt: skip
+    def test_notices() -> Any:
+        """Sends a test through every channel, one after the other, and answers when the last one has."""
+        return JSONResponse({"channels": live.phones.test()})
 
     @api.get("/push/key", response_model=PushKey)
     def push_key() -> Any:

@@ -21,7 +21,7 @@ from fastapi.responses import JSONResponse
 from .. import __version__
 from ..site import Site
 from ..store import Store
-from . import api, charts, views
+from . import api, assets, charts, views
 from .headers import Headers
 from .links import Links
 from .live import Listeners, Live, Served
@@ -45,6 +45,7 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
     app.include_router(api.routes(served, app.state.listeners))
     app.include_router(charts.routes(served))
     app.include_router(views.routes(served))
+    app.include_router(assets.routes(site.name))
     app.include_router(views.answers(served, Links.of_store(site.store_path)))
     app.add_middleware(GZipMiddleware, minimum_size=SMALLEST_SQUEEZED, compresslevel=6)
     app.add_middleware(Headers)

@@ -44,7 +44,8 @@ class Live(Protocol):
 
 
 class Phones(Protocol):
-    """What takes phones in that ask for Web Push, knows them, and forgets one; all but `known` raise PushError."""
+    """What takes phones in that ask for Web Push, knows them, and forgets one; sends a test through every
+    channel. Those that take a phone in or forget it, and the key, raise PushError."""
 
     def public_key(self) -> str: ...
 
@@ -53,6 +54,8 @@ class Phones(Protocol):
     def known(self) -> list[dict[str, Any]]: ...
 
     def forget(self, phone: int) -> None: ...
+
+    def test(self) -> list[dict[str, Any]]: ...
 
 
 class Served(NamedTuple):

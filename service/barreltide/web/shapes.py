@@ -212,6 +212,13 @@ class PhoneList:
 
 
 @dataclass
+class Tried:
+    """What each channel said to a test: `channel`, and `error`, null where the test was taken."""
+
+    channels: list[dict]
+
+
+@dataclass
 class Wrong:
     """`error`: one line that names what was wrong, what was found and what would do."""
 

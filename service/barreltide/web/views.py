@@ -6,89 +6,48 @@ A page is a pure view model (pages/) and a template (templates/); here they meet
 from __future__ import annotations
 
 import json
-import sqlite3
-from collections.abc import Callable
-from importlib import resources
 from typing import Annotated, Any
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Depends, Form, HTTPException, Request
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse
 
-from .. import __version__, grower
+from .. import __version__, grower, journal
 from ..pack import PackError
 from ..sun import Sun
-from .door import Who, who
+from . import assets
+from .frame import TASTE, Page, framed, taste_of
 from .headers import policy
 from .links import LinkError, Links, row_of, word_of
 from .live import Served
-from .live import health as the_health
-from .pages import answer, drawing, now, tide
+from .pages import answer, cycles, drawing, nights, now, readings, setup, tide
+from .pages import journal as entries
 from .pages.words import Taste
 from .render import render
 
-# The pages in the order of the navigation. A page is for whoever may look; what it offers is for the owner.
-PAGES = {"Now": "/"}
-TASTE = "taste"  # the cookie of units and clock
 YEAR_S = 366 * 86_400
-TYPES = {
-    "css": "text/css", "js": "text/javascript", "svg": "image/svg+xml", "png": "image/png",
-    "webmanifest": "application/manifest+json",
-}  # fmt: skip
-
-
-class Page:
-    """What every page is made from. Ask for it as `page: Page = Depends(frame)`."""
-
-    def __init__(self, served: Served, asks: Who, taste: Taste) -> None:
-        self.served, self.taste, self.may_answer = served, taste, asks == "owner"
-        self.role, self.now_s, self.picture = asks, served.now(), served.live.picture()
-
-    def events(self, kind: str, *arguments: Any, **limits: Any) -> list[dict[str, Any]]:
-        """Lines of the store; none where it cannot be read, which the page's problems tell already."""
-        try:
-            return self.served.store.events(kind, *arguments, **limits)
-        except sqlite3.Error:
-            return []
-
-    def show(self, here: str, template: str, **values: Any) -> HTMLResponse:
-        """The page `here` of PAGES, from its template."""
-        health = the_health(self.served)
-        refused = f" · {health['refused']} refused" if health["refused"] else ""
-        return HTMLResponse(render(
-            template, here=here, pages=list(PAGES.items()), garden=self.served.site.name, taste=self.taste,
-            now_s=self.now_s, role=self.role, may_answer=self.may_answer, problems=health["problems"][:now.MOST_ROWS],
-            footer=f"Barreltide {__version__} · {health['packs_stored']:,} packs stored{refused}", **values,
-        ))  # fmt: skip
-
-
-def taste_of(served: Served, request: Request) -> Taste:
-    return Taste.of_cookie(ZoneInfo(served.site.time_zone), request.cookies.get(TASTE))
-
-
-def framed(served: Served) -> Callable[..., Page]:
-    def frame(request: Request, asks: Annotated[Who, Depends(who)]) -> Page:
-        return Page(served, asks, taste_of(served, request))
-
-    return frame
+DAY_S = 86_400.0
+SEASON_NIGHTS = 370
+MOST_ENTRIES = 60
+Moment = Annotated[float | None, Query(ge=0, le=1e12, allow_inf_nan=False)]
 
 
 def routes(served: Served) -> APIRouter:
-    """The pages and what they are drawn with."""
-    site = served.site
-    pages, frame = APIRouter(include_in_schema=False), framed(served)
+    """The pages."""
+    site, store = served.site, served.store
+    pages, frame = APIRouter(include_in_schema=False, default_response_class=HTMLResponse), framed(served)
     sun = Sun(site.latitude, site.longitude, site.time_zone)
     floor = site.battery.lowest_state_of_charge
 
-    @pages.get("/", response_class=HTMLResponse)
+    def dark(start_s: float, end_s: float) -> list[tuple[float, float]]:
+        return tide.nights_between(start_s, end_s, sun.dawn_dusk, sun.local_date)
+
+    @pages.get("/")
     def the_moment(page: Page = Depends(frame)) -> Any:
         picture, now_s, taste = page.picture, page.now_s, page.taste
-        judged = page.events("battery", start_s=now_s - tide.BEHIND_S, newest_first=False)
-        nights = page.events("night", limit=1)
-
-        def dark(start_s: float, end_s: float) -> list[tuple[float, float]]:
-            return tide.nights_between(start_s, end_s, sun.dawn_dusk, sun.local_date)
-
+        judged = page.events("battery", start_s=now_s - tide.BEHIND_S, end_s=now_s, newest_first=False)
+        last = page.events("night", limit=1)
         return page.show(
             "Now", "now.html", title=now.title(picture, now_s),
             answers=[("Is the water moving?", now.water_moves(picture, now_s)),
@@ -97,32 +56,167 @@ def routes(served: Served) -> APIRouter:
             aside=now.aside_rows(picture, taste), rests=now.pumps_to_rest(picture),
             g=drawing.garden(site, picture, now_s, sun.dawn_dusk(sun.local_date(now_s)), taste),
             t=tide.curve(judged, picture, floor, now_s, dark, taste),
-            battery=now.battery_words(picture, floor, now_s, nights[0] if nights else {}, taste),
+            battery=now.battery_words(picture, floor, now_s, last[0] if last else {}, taste),
             water=now.water_words(picture, site, now_s, taste), beds=now.bed_entries(picture, now_s),
             stations=now.station_words(picture, now_s),
         )  # fmt: skip
 
+    @pages.get("/nights")
+    def the_nights(page: Page = Depends(frame), at: Moment = None) -> Any:
+        now_s, taste = page.now_s, page.taste
+        records = page.events("night", limit=SEASON_NIGHTS)[::-1]
+        night, record = _night_at(records, dark, now_s, at)
+        drawn, told = None, []
+        if night is not None:
+            alarms = page.events("alarm", start_s=night[0] - DAY_S, end_s=night[1], newest_first=False)
+            stops = nights.stops_in(night, [row for row in alarms if row["alarm"] == "pump-stopped"])
+            seen = night[0], min(night[1], now_s)
+            raised = [row for row in alarms if row["change"] == "raised" and row["time"] >= night[0]]
+            drawn = nights.last_night(
+                night, page.volts(*seen), page.charge(*seen), stops, raised, site, now_s, taste)  # fmt: skip
+            told = nights.alarm_list(raised, taste)
+        shown = records[-nights.SHOWN :]
+        small: list[dict[str, Any]] = []
+        if shown:
+            span = shown[0]["dusk"], shown[-1]["dawn"]
+            troubles = [row["time"] for row in page.events("alarm", None, *span) if row["change"] == "raised"]
+            small = nights.small(shown[::-1], page.charge(*span, points=3_000), floor, troubles, taste)
+        known = [row for row in records if row.get("capacity_ah") is not None]
+        heading = (
+            "Tonight" if night and night[1] > now_s else "Last night" if at is None else f"The night of {taste.day(at)}"
+        )
+        return page.show(
+            "Nights", "nights.html", heading=heading, n=drawn, told=told, nights=small,
+            record=nights.in_words(record, site, taste) if record else None, s=nights.season(records, floor, taste),
+            ageing=[*(nights.ageing(site, known[-1]) if known else []),
+                    *(nights.resistance(records[-nights.COMPARED :]) if records else [])],
+        )  # fmt: skip
+
+    @pages.get("/cycles")
+    def the_cycles(page: Page = Depends(frame), span: str = "day", until: Moment = None) -> Any:
+        span = span if span in cycles.SPANS else "day"
+        start_s, end_s, earlier, later = _span(cycles.SPANS[span], until, page.now_s)
+        by_day = span in cycles.DAY_BY_DAY
+        turns: dict[str, list[dict[str, Any]]] = {bed.name: [] for bed in site.beds}
+        if by_day:
+            for row in cycles.of_days(page.ask(store.cycle_days, start_s, end_s, otherwise=[])):
+                turns.setdefault(row["bed"], []).append(row)
+        else:
+            turns = {bed: page.events("cycle", bed, start_s, end_s)[::-1] for bed in turns}
+        notes = cycles.numbered(page.events("note", None, start_s, end_s)[::-1], page.taste)
+        volts = page.volts(start_s, end_s)
+        figures = [
+            cycles.bed_figure(bed.name, turns[bed.name], volts,
+                              [note for note in notes if note["bed"] in (None, bed.name)], start_s, end_s, page.taste)
+            for bed in site.beds
+        ]  # fmt: skip
+        return page.show("Cycles", "cycles.html", span=span, spans=list(cycles.SPANS), figures=figures, notes=notes,
+                         start_s=start_s, end_s=end_s, earlier=earlier, later=later, by_day=by_day,
+                         zone=site.time_zone)  # fmt: skip
+
+    @pages.get("/alarms")
+    def the_alarms(page: Page = Depends(frame), alarm: str | None = None, until: Moment = None) -> Any:
+        picture, now_s, taste = page.picture, page.now_s, page.taste
+        month = [page.events(kind, start_s=now_s - 30 * DAY_S)[::-1] for kind in ("alarm", "answer")]
+        kinds = [page.events(kind, end_s=until or 1e12, limit=2_000)[::-1] for kind in ("alarm", "answer")]
+        rows = journal.merged(*kinds)[::-1]
+        shown = entries.entries(rows, taste, alarm)
+        stand = now.alarm_rows(picture, now_s, taste), now.waiting_rows(picture, taste)
+        entries.anchored(shown, {row["id"] for rows in stand for row in rows})
+        more = (
+            len(shown) > MOST_ENTRIES and [row for row in rows if alarm in (None, row["alarm"])][MOST_ENTRIES]["time"]
+        )
+        return page.show(
+            "Alarms", "alarms.html", alarms=stand[0], waiting=stand[1], entries=shown[:MOST_ENTRIES], more=more or None,
+            only=alarm, kinds=sorted({row["alarm"] for row in rows}),
+            summary=entries.in_words(journal.measures(journal.merged(*month), now_s - 30 * DAY_S, now_s)),
+        )  # fmt: skip
+
+    @pages.get("/readings")
+    def the_readings(
+        page: Page = Depends(frame), station: str = "", name: str = "", span: str = "a day", until: Moment = None
+    ) -> Any:
+        taste, span = page.taste, span if span in readings.SPANS else "a day"
+        series = [
+            row | {"last": readings.newest(row, taste), "when": taste.full(row["time_s"])}
+            for row in page.ask(store.latest_readings, otherwise=[])
+        ]
+        start_s, end_s, earlier, later = _span(readings.SPANS[span], until, page.now_s)
+        usual = [row for row in series if row["name"] == "battery/voltage"] or series
+        chosen = next((row for row in series if (row["station"], row["name"]) == (station, name)), None)
+        chosen = chosen or (usual[0] if usual and not name else None)
+        query: dict[str, Any] = {}
+        chart = None
+        if chosen is not None:
+            query = {"station": chosen["station"], "name": chosen["name"]}
+            chart = page.ask(store.chart, *query.values(), start_s, end_s, readings.POINTS)
+        unit = chosen["unit"] if chosen else None
+        span_s = urlencode({"start_s": round(start_s), "end_s": round(end_s)})
+        return page.show(
+            "Readings", "readings.html", series=series, chosen=chosen, spans=list(readings.SPANS), span=span,
+            start_s=start_s, end_s=end_s, earlier=earlier, later=later, unit=readings.shown_unit(unit, taste),
+            f=readings.figure(chart, unit, start_s, end_s, taste) if chart else None, zone=site.time_zone,
+            can_zoom=assets.has_charts(), chart=f"/api/chart?{urlencode(query)}",
+            csv=f"/api/readings.csv?{urlencode(query)}&{span_s}",
+            recording=f"/api/recording?{span_s}", address=_address,
+        )  # fmt: skip
+
+    @pages.get("/set-up")
+    def the_setup(page: Page = Depends(frame)) -> Any:
+        picture, taste, live = page.picture, page.taste, served.live
+        refused, strange = setup.set_aside(page.ask(store.refusals, 20, otherwise=[]), site, taste)
+        counts = page.ask(store.counts, otherwise={})
+        presences = {row.name: page.ask(store.presence, row.name) for row in site.stations}
+        last = page.events("night", limit=1)
+        return page.show(
+            "Set-up", "setup.html", "'self'", zone=site.time_zone, people=setup.people(site),
+            phones=setup.phones(live.phones.known(), taste) if page.may_answer else [],
+            channels=setup.channels(live.health().get("notify") or [], taste),
+            stations=setup.stations(site, picture, presences, page.now_s), strange=strange, refused=refused,
+            total=counts.get("refused", 0),
+            calibration=setup.calibration(site, picture, last[0] if last else {}, taste),
+            json=[("now", "/api/now"), ("health", "/api/health"), ("alarms", "/api/alarms"),
+                  ("all answers described", "/openapi.json")],
+        )  # fmt: skip
+
     @pages.post("/taste")
     def choose(
-        temperature: Annotated[str, Form()] = "",
-        volume: Annotated[str, Form()] = "",
+        temperature: Annotated[str, Form()] = "", volume: Annotated[str, Form()] = "",
         clock: Annotated[str, Form()] = "",
-    ) -> Any:
+    ) -> Any:  # fmt: skip
         taste = Taste(ZoneInfo("UTC"), temperature == "f", volume == "gal", clock == "12h")
         answer = RedirectResponse("/set-up", 303)
         answer.set_cookie(TASTE, taste.cookie(), max_age=YEAR_S, samesite="lax", httponly=True)
         return answer
 
-    folder = resources.files("barreltide.web") / "static"
-
-    @pages.get("/static/{name}")
-    def asset(name: str) -> Any:
-        kind, file = TYPES.get(name.rpartition(".")[2]), folder / name
-        if kind is None or not file.is_file():
-            raise HTTPException(404, "no such file; / is the page of this moment")
-        return Response(file.read_bytes(), media_type=kind, headers={"Cache-Control": "no-cache"})
-
     return pages
+
+
+def _night_at(
+    records: list[dict[str, Any]], dark: Any, now_s: float, at: float | None
+) -> tuple[tuple[float, float] | None, dict[str, Any] | None]:
+    """The night to be drawn large, and its record where it is over: that of `at`, else of now, else the last one."""
+    if at is not None:
+        record = next((row for row in records if row["dusk"] <= at <= row["dawn"]), None)
+        if record is None:
+            raise HTTPException(404, "no night of that moment was recorded; /nights shows those that were")
+        return (record["dusk"], record["dawn"]), record
+    tonight = next(((a, b) for a, b in dark(now_s - DAY_S, now_s + DAY_S) if a <= now_s < b), None)
+    if tonight is not None and tonight[0] > now_s - DAY_S + 1:
+        return tonight, None
+    return ((records[-1]["dusk"], records[-1]["dawn"]), records[-1]) if records else (None, None)
+
+
+def _span(wide_s: float, until: float | None, now_s: float) -> tuple[float, float, int, int | None]:
+    """Start, end, and the ends of the spans before and after it."""
+    end_s = min(until or now_s, now_s)
+    later = min(end_s + wide_s, now_s) if end_s < now_s - 60 else None
+    return end_s - wide_s, end_s, round(end_s - wide_s), None if later is None else round(later)
+
+
+def _address(row: dict[str, Any], span: str, until: float | None = None) -> str:
+    query = {"station": row["station"], "name": row["name"], "span": span}
+    return f"/readings?{urlencode(query | ({'until': until} if until else {}))}"
 
 
 def answers(served: Served, links: Links) -> APIRouter:

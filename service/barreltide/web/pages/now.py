@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from ...site import Site
-from .words import DASH, Taste, lasted, listed, number, percent
+from .words import DASH, Taste, anchor, lasted, listed, number, percent
 
 SILENT_S = 900
 STALE_VOLTAGE_S = 1800
@@ -148,7 +148,7 @@ def _alarm(row: dict, now_s: float, taste: Taste) -> dict[str, Any]:
     return {
         "alarm": row.get("alarm", ""), "subject": row.get("subject", ""),
         "mood": priority if priority in _ORDER else "note",
-        "id": anchor(row.get("alarm", ""), row.get("subject", "")),
+        "id": anchor(f"{row.get('alarm', '')}-{row.get('subject', '')}"),
         "call": CALLS.get(priority, priority),
         "since": f"since {taste.moment(since_s)}, {lasted(now_s - since_s)}" if since_s else "",
         "message": row.get("message") or row.get("alarm", ""),
@@ -157,11 +157,6 @@ def _alarm(row: dict, now_s: float, taste: Taste) -> dict[str, Any]:
         "is_of_pump": row.get("alarm") in OF_PUMPS,
         "hours": SHELVES_H.get(priority, (1,)),
     }  # fmt: skip
-
-
-def anchor(alarm: Any, subject: Any) -> str:
-    """The name of an alarm's place on the page; also in a notice's address."""
-    return "alarm-" + "".join(c if c.isalnum() else "-" for c in f"{alarm}-{subject}".lower())
 
 
 def _state(row: dict, taste: Taste) -> str | None:
@@ -179,7 +174,7 @@ def waiting_rows(picture: dict, taste: Taste) -> list[dict[str, Any]]:
     """What is over and nobody has acknowledged."""
     return [
         row | {"words": f"{taste.moment(row['raised'])} to {taste.moment(row['cleared'])}: {row['message']}",
-               "id": anchor(row["alarm"], row["subject"])}
+               "id": anchor(f"{row['alarm']}-{row['subject']}")}
         for row in (picture.get("returned") or [])[:MOST_ROWS]
     ]  # fmt: skip
 
@@ -192,7 +187,7 @@ def aside_rows(picture: dict, taste: Taste) -> list[dict[str, Any]]:
         by = f" by {row['by']}" if row["by"] else ""
         words = f"{row['alarm']} {row['subject']}: {row['state'].replace('-', ' ')}{by} {until} ({row['reason']})."
         words += " It holds just now." if row["holds"] else ""
-        found.append(row | {"words": words, "id": anchor(row["alarm"], row["subject"])})
+        found.append(row | {"words": words, "id": anchor(f"{row['alarm']}-{row['subject']}")})
     return found
 
 

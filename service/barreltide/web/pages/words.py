@@ -100,3 +100,8 @@ def percent(share: Any) -> str:
 def listed(words: list[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def anchor(key: str) -> str:
+    """The name of an alarm's place on a page, also in a notice's address. key: alarm and subject, joined by "-"."""
+    return "alarm-" + "".join(c if c.isalnum() else "-" for c in key.lower())

@@ -12,7 +12,7 @@ async function refresh() {
   if (busy || document.hidden || (isEditing() && Date.now() - fetchedAt < 60000)) return;
   busy = true;
   try {
-    const answer = await fetch(location.pathname, { cache: "no-store", signal: AbortSignal.timeout(10000) });
+    const answer = await fetch(location.href, { cache: "no-store", signal: AbortSignal.timeout(10000) });
     if (!answer.ok) throw new Error(String(answer.status));
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     const held = [...document.querySelectorAll("button, summary")].indexOf(document.activeElement);
@@ -65,22 +65,31 @@ function move() {
 const clock = () => Number(document.getElementById("asof").dataset.nowS);
 const ahead = clock() - Date.now() / 1000;  // the garden's clock, which a simulated garden has of its own
 
+// Unix seconds of a local time in the garden's zone, whatever zone this browser is in.
+function timeAt(local, form) {
+  const guess = Date.parse(`${local}Z`);
+  const there = new Intl.DateTimeFormat("sv-SE", { timeZone: form.dataset.zone, dateStyle: "short", timeStyle: "medium" });
+  const offset = (ms) => Date.parse(`${there.format(ms).replace(" ", "T")}Z`) - Math.floor(ms / 1000) * 1000;
+  return (guess - offset(guess - offset(guess))) / 1000;
+}
+
 // A form says its word by the one door in; then the page shows what became of it.
 async function say(form) {
   const said = document.getElementById("said"), button = form.querySelector("button");
   const word = JSON.parse(form.dataset.word);
   for (const [name, value] of new FormData(form)) {
-    if (value !== "") word[name] = name === "for_s" ? Number(value) : value;
+    if (value !== "") word[name] = name === "for_s" ? Number(value) : name === "time_s" ? timeAt(value, form) : value;
   }
-  if (word.input !== "pump-rested") word.who = "the page";
+  if (word.input && word.input !== "pump-rested") word.who = "the page";
   button.disabled = true;
   said.hidden = true;
   try {
     const answer = await fetch(form.getAttribute("action") ?? "/api/grower", {
-      method: "POST", body: JSON.stringify(word), signal: AbortSignal.timeout(10000),
+      method: form.dataset.method ?? "POST", body: JSON.stringify(word), signal: AbortSignal.timeout(10000),
       headers: { "Content-Type": "application/json", "X-Barreltide": "page" },
     });
     if (!answer.ok) throw new Error((await answer.json()).error);
+    form.reset();
     form.closest("details")?.removeAttribute("open");
     document.activeElement?.blur();
   } catch (error) {
@@ -97,6 +106,28 @@ document.addEventListener("submit", (event) => {
   event.preventDefault();
   say(form);
 });
+// A page out of the worker's keep is as old as its own clock says; a simulated garden's clock is not this browser's, so
+// only what could not be fetched just now is called old.
+async function keepForLater() {
+  if (!("serviceWorker" in navigator)) return;
+  try { await navigator.serviceWorker.register("/worker.js", { scope: "/" }); } catch { /* over plain HTTP: no keep */ }
+}
+async function ownUp() {
+  try {
+    await fetch("/api/health", { cache: "no-store", signal: AbortSignal.timeout(10000) });
+  } catch {
+    const lost = document.getElementById("lost"), [, when] = document.getElementById("asof").textContent.match(/^(?:as of )?(.*)$/);
+    lost.textContent = `There is no way to the service: this is how it was at ${when}, ${age()} ago.`;
+    lost.hidden = false;
+    document.getElementById("page").classList.add("lost");
+    lostSince ??= new Date();
+  }
+}
+function age() {
+  const minutes = Math.round((Date.now() / 1000 - clock()) / 60);
+  return minutes < 120 ? `${minutes} min` : minutes < 2880 ? `${Math.round(minutes / 60)} h` : `${Math.round(minutes / 1440)} days`;
+}
+addEventListener("load", () => { keepForLater(); ownUp(); });
 if (isOfNow) {
   listen();
   setInterval(() => { if (stream === null) { listen(); refresh(); } else if (lostSince || stream.readyState !== EventSource.OPEN) refresh(); }, POLL_MS);
