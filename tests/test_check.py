@@ -131,6 +131,7 @@ def test_what_is_well_is_said_to_be(garden):
         ("json://127.0.0.1:", "json://127.0.0.1:1/x?", "1 json", "its server cannot be reached: Connection refused"),
         ('urls = ["', 'urls = [] # "', "people", "nobody would be told"),
         ('"barrels"', '"shed"', "shed", "has never been heard"),
+        ('"barrels"', '"barrels"\nusb = "/dev/no-such-board"', "barrels", "/dev/no-such-board is not there"),
         ("[web]", '[web]\nhost = "0.0.0.0"', "page", "whoever reaches 0.0.0.0"),
         ("[web]", '[store]\npath = "nowhere/a.db"\n[web]', "disk", "is not there"),
         ("[web]", '[store]\nbackups = "nowhere"\n[web]', "backup", "there is none in"),
@@ -208,3 +209,27 @@ def test_a_broker_that_lets_anybody_in_is_named(tmp_path, mosquitto):
     )
     found = {row.about: row for row in check.look(site_module.load(tmp_path / "site.toml"))}
     assert "lets in whoever comes" in found["strangers"].words
+
+
+def test_a_follower_is_served_by_the_same_broker(garden, broker, installed, tmp_path):  # noqa: F811
+    """With the user, the password and the rights that the installer made for it."""
+    text, folder = garden
+    shutil.copy(installed / "etc/barreltide/passwords/home", tmp_path / "home-password")
+    shutil.copy(folder / "ca.pem", tmp_path)
+    text = text.replace('"host"', '"home"').replace('"host-password"', '"home-password"\nfollow = true')
+    (tmp_path / "site.toml").write_text(text.replace("[web]\nport", f"[web]\nport = {free_port()} #"))
+    follower = Service(site_module.load(tmp_path / "site.toml"))
+    follower.start()
+    station = Client(broker, installed, "barrels").read("barreltide/garden/barrels/receipt")
+    try:
+        until(lambda: follower.live.health()["broker"]["connected"], "the follower to be connected")
+        time.sleep(0.3)  # its subscription
+        head = {"bn": "garden/barrels/", "bt": time.time(), "n": "station/boot", "v": 2}
+        station.write("barreltide/garden/barrels/readings", json.dumps([head, {"n": "station/seq", "v": 0}]).encode())
+        until(lambda: follower.store.counts()["packs"] == 1, "the pack in the follower's store")
+        until(lambda: station.heard, "the receipt")
+        time.sleep(0.5)
+        assert [json.loads(payload) for _, payload in station.heard] == [{"boot": 2, "seq": [0]}], "the host's, once"
+    finally:
+        station.close()
+        follower.stop()

@@ -33,11 +33,13 @@ STATIONS = SITE + '[[station]]\nname = "shed"\n'
 
 def installer():
     loader = importlib.machinery.SourceFileLoader("installer", str(DEPLOY / "install"))
+    sys.path.insert(0, str(DEPLOY))
     spec = importlib.util.spec_from_loader("installer", loader)
     module = importlib.util.module_from_spec(spec)
     sys.modules["installer"] = module
     sys.dont_write_bytecode = True
     loader.exec_module(module)
+    sys.path.remove(str(DEPLOY))
     return module
 
 

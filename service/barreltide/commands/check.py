@@ -264,7 +264,10 @@ def _stations(site: Site, kept: dict[str, bytes]) -> Iterator[Row]:
     topics = Topics.of_site(site)
     ours = re.search(r'^FIRMWARE = "(.+)"', (firmware_folder() / "station" / "__init__.py").read_text(), re.MULTILINE)
     for station in site.stations:
-        about, age_s = f"{station.name}", _age_s(site.store_path, station.name)
+        about, age_s = station.name, _age_s(site.store_path, station.name)
+        if station.usb is not None and not Path(station.usb).exists() and not site.broker.follow:
+            yield Row(about, f"{station.usb} is not there", "plug its USB cable in, or mend [[station]] usb")
+            continue
         presence = _object(kept.get(topics.of(station.name, "presence"), b"{}"))
         if age_s is None:
             yield Row(about, "has never been heard", "its config.json: station, broker, password; barreltide board log")
