@@ -90,6 +90,20 @@ def test_what_is_backed_up_while_it_grows_comes_back_as_it_was(site, tmp_path):
     again.close()
 
 
+def lose_a_row_behind_its_index(path: Path) -> None:
+    def edit(*statements: tuple) -> None:
+        db = sqlite3.connect(path)
+        for statement in statements:
+            db.execute(*statement)
+        db.commit()
+        db.close()
+
+    (schema,) = sqlite3.connect(path).execute("SELECT * FROM sqlite_schema WHERE name = 'packs'").fetchall()
+    edit(("PRAGMA writable_schema = ON",), ("DELETE FROM sqlite_schema WHERE name = 'packs'",))
+    edit(("DELETE FROM arrivals WHERE id = 7",), ("PRAGMA writable_schema = ON",),
+         ("INSERT INTO sqlite_schema VALUES (?, ?, ?, ?, ?)", schema))  # fmt: skip
+
+
 def test_a_damaged_backup_is_refused_and_changes_nothing(site, tmp_path):
     live = Store(site.store_path)
     fill(live, 1, 200)
@@ -97,13 +111,17 @@ def test_a_damaged_backup_is_refused_and_changes_nothing(site, tmp_path):
     assert run("backup", "--site", tmp_path / "site.toml")[0] == 0
     (made,) = backups(site)
     before = rows(site.store_path)
+    torn, wrong = tmp_path / "torn", tmp_path / "wrong"
     body = bytearray(made.read_bytes())
     body[4096 * 3 : 4096 * 4] = bytes(4096)
-    made.write_bytes(body)
+    torn.write_bytes(body)
+    shutil.copy(made, wrong)
+    lose_a_row_behind_its_index(wrong)
     for bad, words in (
-        (made, "damaged"),
-        (tmp_path / "site.toml", "no backup that can be used"),
-        ("nowhere", "no such"),
+        (torn, "is no backup that can be used: database disk image is malformed"),
+        (wrong, "trial: is damaged: wrong # of entries in index packs"),
+        (tmp_path / "site.toml", "is no backup that can be used: file is not a database"),
+        ("nowhere", "nowhere: no such backup"),
     ):
         status, said = run("restore", bad, "--site", tmp_path / "site.toml")
         assert status == 2 and said.count("\n") == 1 and words in said, said
@@ -125,6 +143,23 @@ def test_a_trial_that_differs_makes_no_backup(site, monkeypatch):
     with pytest.raises(Failure, match="holds .*'readings': 49.*the store .*'readings': 50"):
         backup_module.backup(site, None)
     assert not list((site.store_path.parent / "backups").iterdir())
+
+
+def test_counting_and_copying_see_the_same_moment(site, monkeypatch):
+    """Whatever is committed between the two."""
+    live = Store(site.store_path)
+    fill(live, 1, 5)
+    count = backup_module._count
+
+    def count_and_commit(db: sqlite3.Connection) -> dict[str, int]:
+        counted = count(db)
+        fill(live, 100 + live.counts()["packs"], 1)
+        return counted
+
+    monkeypatch.setattr(backup_module, "_count", count_and_commit)
+    assert backup_module.backup(site, None) == 0
+    assert live.counts()["packs"] == 7 and len(rows(backups(site)[0])) == 2 * 5
+    live.close()
 
 
 def test_only_the_newest_are_kept_and_what_a_power_cut_left_goes(site, monkeypatch, capsys):

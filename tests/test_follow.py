@@ -8,8 +8,11 @@ import time
 import pytest
 
 from barreltide.core.event import AlarmChanged
+from barreltide.mqtt import Intake
+from barreltide.pack import Topics
+from barreltide.site import load
 from barreltide.store import Store
-from chain import SITE, FastClock, FastService
+from chain import LEAST, SITE, FastClock, FastService
 from conftest import Mosquitto
 from firmware_board import wait_for
 from test_mqtt import Peer
@@ -69,6 +72,25 @@ def packs(service: FastService) -> list[int]:
         return sorted(arrival.seq for arrival in store.arrivals())
     finally:
         store.close()
+
+
+def test_a_follower_publishes_nothing_however_it_is_asked_to(tmp_path, mosquitto):
+    """Beside a host that does, so that the silence is the follower's."""
+    (tmp_path / "host.toml").write_text(LEAST + f"[broker]\nport = {mosquitto.port}\n")
+    (tmp_path / "home.toml").write_text(LEAST + f"[broker]\nport = {mosquitto.port}\nfollow = true\n")
+    peer = Peer(mosquitto.port, "barreltide/garden/barrels/receipt", "barreltide/garden/alarms")
+    for number, name in enumerate(("home", "host")):
+        site = load(tmp_path / f"{name}.toml")
+        intake = Intake(site, Topics.of_site(site))
+        intake.start()
+        wait_for(lambda intake=intake: intake.connected, 60, "the connection")
+        intake.tell_alarms([{"alarm": name}])
+        intake.receipts({("barrels", number): [1]})
+        if name == "host":
+            wait_for(lambda: len(peer.heard) >= 2, 60, "the host's word")
+        intake.stop()
+    peer.close()
+    assert sorted(message.payload for message in peer.heard) == [b'[{"alarm": "host"}]', b'{"boot": 1, "seq": [1]}']
 
 
 def test_only_the_alarms_that_are_named_are_told(tmp_path, standin):  # noqa: F811
