@@ -241,6 +241,31 @@ def test_a_hung_receiver_is_left_after_the_time_limit(hooks):
     assert len(hook.got) == 1 and couriers() == []
 
 
+@pytest.mark.parametrize("plugin", [None, "json:JSONDecoder"])
+def test_a_url_that_was_checked_needs_its_own_channel_s_module_only(hooks, plugin):
+    hook = hooks()
+    code = (
+        "import json, sys\nfrom barreltide.notices import courier\nanswer = courier._send(json.load(sys.stdin))\n"
+        "print(json.dumps([answer['ok'], sum(name.startswith('apprise.plugins.') for name in sys.modules)]))"
+    )
+
+    def modules(plugin: str | None) -> int:
+        job = {"url": hook.url, "title": "t", "body": "b", "kind": "info", "key": "", "plugin": plugin}
+        done = subprocess.run([sys.executable, "-c", code], input=json.dumps(job), capture_output=True, text=True)
+        taken, count = json.loads(done.stdout)
+        assert taken, done.stderr
+        return count
+
+    if plugin is None:
+        page = "https://ntfy.sh/topic"  # as a web page shows it: only the library as a whole knows what that means
+        assert len(courier.check([hook.url, "nonsense://x", page, "mailto://u:p@garden.example"])) == 1
+        assert page not in courier._plugins and "mailto://u:p@garden.example" in courier._plugins
+        assert modules(courier._plugins[hook.url]) < 5 and courier.send(hook.url, "title", "body") is None
+        assert len(hook.got) == 2 and "nonsense://x" not in courier._plugins
+    else:
+        assert modules(plugin) > 100, "what does not come about so goes the long way round"
+
+
 def test_a_killed_courier_is_a_failure_and_the_notice_goes_out_again(store, hooks, notifiers):
     hook = hooks("hang")
     put(store)

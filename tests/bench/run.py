@@ -281,7 +281,7 @@ def engine(folder: Path) -> None:
 def notice(folder: Path) -> None:
     """From a station's publish to a receiver's web hook: the service, with an engine that raises an alarm at a word,
     and a bare subscriber that posts at once, which is the way's own time: broker, loopback and HTTP. Beside them the
-    courier alone, a fresh process with the library of channels in it."""
+    courier alone, a fresh process with the library of channels in it, and of the channels the one that it needs."""
     from barreltide.notices import courier
 
     hook, broker = _Hook(), Mosquitto(folder / "notice").start()
@@ -294,6 +294,7 @@ def notice(folder: Path) -> None:
     client = paho.Client(paho.CallbackAPIVersion.VERSION2)
     times: dict[str, list[float]] = {"barreltide/garden/barrels/readings": [], "bare": []}
     alone: list[float] = []
+    assert courier.check([f"json://127.0.0.1:{hook.port}/"]) == []  # as the service does at its start
     try:
         next(line for line in service.stderr if "connected to the broker" in line)
         assert poster.stdout.readline() == "ready\n"
