@@ -176,9 +176,9 @@ def test_a_program_on_this_host_is_let_in(door):
 def test_nobody_else_is(door):
     ask, live = door.ask, door.live
     for client in ("192.0.2.7", "10.0.0.1", "::ffff:192.0.2.7", "testclient", "2001:db8::1"):
-        assert ask(client=client).status_code == 403
-    assert ask(named="garden.example:8420").status_code == 403, "a name that was made to mean this host"
-    assert ask(named="127.0.0.1.garden.example").status_code == 403
+        assert ask(client=client).status_code == 401
+    assert ask(named="garden.example:8420").status_code == 401, "a name that was made to mean this host"
+    assert ask(named="127.0.0.1.garden.example").status_code == 401
     for kind in ("text/plain", "application/x-www-form-urlencoded", "multipart/form-data", None):
         assert ask(Content_Type=kind).status_code == 415, "what any page may send without asking"
     assert ask(X_Barreltide=None).status_code == 415

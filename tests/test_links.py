@@ -275,9 +275,9 @@ def test_a_link_opens_nothing_else_and_says_nothing_of_itself_elsewhere(door):
     page = door.ask("GET", door.link())
     policy = page.headers["content-security-policy"]
     assert "form-action 'self'" in policy and "default-src 'none'" in policy and "frame-ancestors 'none'" in policy
-    assert page.headers["referrer-policy"] == "no-referrer" and page.headers["cache-control"] == "no-store"
-    assert "form-action 'none'" in door.ask("GET", f"{BASE}/").headers["content-security-policy"]
-    assert door.ask("POST", f"{BASE}/api/grower").status_code == 403
+    assert page.headers["referrer-policy"] == "same-origin" and page.headers["cache-control"] == "no-store"
+    assert "form-action 'none'" in door.ask("GET", f"{BASE}/static/icon.svg").headers["content-security-policy"]
+    assert door.ask("POST", f"{BASE}/api/grower").status_code == 401
     assert "data-word" not in door.ask("GET", f"{BASE}/").text
 
 

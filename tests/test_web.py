@@ -319,6 +319,7 @@ def test_the_answers_are_described(served):
             "refused",
             "grower",
             "notices/test",
+            "neighbour-link",
             "push/key",
             "push/phones",
             "push/phones/{phone}",
@@ -328,6 +329,7 @@ def test_the_answers_are_described(served):
     assert set(described["paths"].pop("/api/push/phones/{phone}")) == {"delete"}
     assert set(described["paths"].pop("/api/notices/test")) == {"post"}
     assert set(described["paths"].pop("/api/grower")) == {"post"}, "the one door in"
+    assert set(described["paths"].pop("/api/neighbour-link")) == {"post"}
     assert "text/event-stream" in described["paths"].pop("/api/live")["get"]["responses"]["200"]["content"]
     for path, kind in (("readings.csv", "text/csv"), ("recording", "application/jsonl")):
         assert kind in described["paths"].pop(f"/api/{path}")["get"]["responses"]["200"]["content"]

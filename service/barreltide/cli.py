@@ -149,6 +149,12 @@ def _parser() -> argparse.ArgumentParser:
         "Walk through a rest of the pump, to see the battery's voltage without its load.",
     )
     rest.add_argument("--minutes", metavar="N", type=float, help="so long, instead of what is safe for the fish")
+    passphrase = command("passphrase", "commands.passphrase:run", "Set the passphrase that the page asks a phone for.")
+    neighbour = command(
+        "neighbour-link", "commands.passphrase:neighbour_link", "Print a link for looking at the garden only."
+    )
+    neighbour.add_argument("--days", metavar="N", type=int, default=7, help="works for so long (default: 7)")
+    neighbour.add_argument("--revoke", action="store_true", help="take all such links back")
     note = command("note", "commands.note:run", "Pin a note to a moment, so that before and after can be compared.")
     note.add_argument("text", metavar="TEXT", help="what was done or seen, in up to 200 characters")
     note.add_argument("--bed", metavar="BED", help="where; left out: the whole garden")
@@ -167,7 +173,10 @@ def _parser() -> argparse.ArgumentParser:
     restore.add_argument("backup", metavar="BACKUP", help="a file that `barreltide backup` made")
     check = command("check", "commands.check:run", "Tell in plain words what is wrong with a set-up.")
     check.add_argument("--json", action="store_true", help="one JSON object a line")
-    for sub in (check, backup, restore, serve, replay, export, nights, turns, size, rest, notices, phones, *answers):
+    for sub in (
+        check, backup, restore, serve, replay, export, nights, turns, size, rest, notices, phones,
+        passphrase, neighbour, *answers,
+    ):  # fmt: skip
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
     demo = command("demo", "demo.run:run", "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")

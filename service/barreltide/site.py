@@ -176,11 +176,13 @@ class Store(_Table):
 
 
 class Web(_Table):
-    """[web] Where the pages are served; address: how phones reach them, for the links in notices."""
+    """[web] Where the pages are served; address: how phones reach them, for the links in notices; behind_proxy: what is
+    asked comes through a web server of yours, which says by X-Forwarded-For and X-Forwarded-Proto who asks, and how."""
 
     host: Text = "127.0.0.1"
     port: int = Field(8420, ge=0, le=65535)
     address: Annotated[str, Field(pattern=r"^https?://[^\s/?#]+(/[^\s?#]*)?$", max_length=200)] | None = None
+    behind_proxy: bool = False
 
 
 class Notify(_Table):

@@ -23,8 +23,10 @@ class ClientError(Failure):
 class Client:
     """The service at `address`, like http://127.0.0.1:8420/. Every answer is one JSON object."""
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, token: str | None = None) -> None:
+        """token: by which the service knows a command, where even this host has to sign in."""
         self.address = address.rstrip("/") + "/"
+        self._headers = {"X-Barreltide": "command"} | ({"X-Barreltide-Command": token} if token else {})
         # Whatever proxy the environment names, this host is not behind it.
         self._opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 
@@ -38,11 +40,16 @@ class Client:
         host = site.web.host
         if host in ("0.0.0.0", "::", ""):
             host = "127.0.0.1"
-        return cls(f"http://{f'[{host}]' if ':' in host else host}:{site.web.port}/")
+        token = None
+        if site.web.behind_proxy:
+            from ..web.sign_in import command_token
+
+            token = command_token(site.store_path)
+        return cls(f"http://{f'[{host}]' if ':' in host else host}:{site.web.port}/", token)
 
     def get(self, path: str, **parameters: Any) -> dict[str, Any]:
         query = f"?{urllib.parse.urlencode(parameters)}" if parameters else ""
-        return self._answer(urllib.request.Request(f"{self.address}{path}{query}"))
+        return self._answer(urllib.request.Request(f"{self.address}{path}{query}", headers=self._headers))
 
     def tell(self, word: dict[str, Any]) -> dict[str, Any]:
         """Tell it what the grower says (grower.py); returns once that is committed."""
@@ -50,7 +57,7 @@ class Client:
 
     def ask(self, method: str, path: str, body: dict[str, Any]) -> dict[str, Any]:
         """Anything else that the door lets in from this host only."""
-        headers = {"Content-Type": "application/json", "X-Barreltide": "command"}
+        headers = {"Content-Type": "application/json", **self._headers}
         request = urllib.request.Request(f"{self.address}{path}", json.dumps(body).encode(), headers, method=method)
         return self._answer(request)
 

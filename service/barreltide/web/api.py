@@ -18,7 +18,7 @@ from ..commands import turns as taking_turns
 from ..notices.push import PushError
 from ..pack import PackError
 from ..store import MOST_ROWS
-from .door import Who, from_this_host, who
+from .door import Who, from_owner, who
 from .live import Listeners, Served, TooMany, moment
 from .live import health as the_health
 from .shapes import (
@@ -92,8 +92,12 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
         return rows[:limit], _more(rows, limit)
 
     @api.get("/health", response_model=Health)
-    def health() -> Any:
-        return JSONResponse(the_health(served))
+    def health(asks: Annotated[Who, Depends(who)]) -> Any:
+        """Who is not signed in is told whether it serves, and no more."""
+        found = the_health(served)
+        if asks == "nobody":
+            found = {name: found[name] for name in ("status", "last_reading_age_s", "time_s") if name in found}
+        return JSONResponse(found)
 
     @api.get("/now", response_model=Now)
     def the_moment() -> Any:
@@ -165,7 +169,7 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
         return JSONResponse({"total": store.counts().get("refused", 0), "refused": store.refusals(limit)})
 
     @api.post("/grower", response_model=Told, responses={code: {"model": Wrong} for code in (403, 413, 415, 503)})
-    def told(payload: Annotated[bytes, Depends(from_this_host)]) -> Any:
+    def told(payload: Annotated[bytes, Depends(from_owner)]) -> Any:
         try:
             item = live.tell(payload)
         except PackError as error:
@@ -176,7 +180,7 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
 
     @api.post(
         "/notices/test", response_model=Tried, responses={code: {"model": Wrong} for code in (403, 415)},
-        dependencies=[Depends(from_this_host)],
+        dependencies=[Depends(from_owner)],
     )  # fmt: skip
     def test_notices() -> Any:
         """Sends a test through every channel, one after the other, and answers when the last one has."""
@@ -187,7 +191,7 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
         return JSONResponse({"key": _of_phones(live.phones.public_key)})
 
     @api.post("/push/phones", response_model=Phone, responses={code: {"model": Wrong} for code in (403, 413, 415, 507)})
-    def new_phone(payload: Annotated[bytes, Depends(from_this_host)]) -> Any:
+    def new_phone(payload: Annotated[bytes, Depends(from_owner)]) -> Any:
         return JSONResponse({"phone": _of_phones(lambda: live.phones.subscribe(payload))})
 
     @api.get("/push/phones", response_model=PhoneList, responses={403: {"model": Wrong}})
@@ -198,7 +202,7 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
 
     @api.delete(
         "/push/phones/{phone}", response_model=PhoneList,
-        responses={code: {"model": Wrong} for code in (403, 404, 415)}, dependencies=[Depends(from_this_host)],
+        responses={code: {"model": Wrong} for code in (403, 404, 415)}, dependencies=[Depends(from_owner)],
     )  # fmt: skip
     def lost_phone(phone: int) -> Any:
         _of_phones(lambda: live.phones.forget(phone))

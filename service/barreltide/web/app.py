@@ -21,12 +21,14 @@ from fastapi.responses import JSONResponse
 from .. import __version__
 from ..site import Site
 from ..store import Store
-from . import api, assets, charts, views
+from . import api, assets, charts, entrance, views
+from .door import Door
 from .headers import Headers
 from .links import Links
 from .live import Listeners, Live, Served
 from .server import WebServer
 from .shapes import Wrong
+from .sign_in import SignIn, SignInError
 
 SMALLEST_SQUEEZED = 1_000  # bytes
 
@@ -47,6 +49,9 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
     app.include_router(views.routes(served))
     app.include_router(assets.routes(site.name))
     app.include_router(views.answers(served, Links.of_store(site.store_path)))
+    sign_in = SignIn(site.store_path, now)
+    app.include_router(entrance.routes(served, sign_in))
+    app.add_middleware(Door, site=site, sign_in=sign_in)
     app.add_middleware(GZipMiddleware, minimum_size=SMALLEST_SQUEEZED, compresslevel=6)
     app.add_middleware(Headers)
     return app
@@ -71,6 +76,10 @@ def _handle_errors(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def refused(request: Request, error: HTTPException) -> JSONResponse:
         return JSONResponse({"error": error.detail}, error.status_code)
+
+    @app.exception_handler(SignInError)
+    async def cannot_tell_who(request: Request, error: SignInError) -> JSONResponse:
+        return JSONResponse({"error": str(error)}, 503)
 
     @app.exception_handler(sqlite3.Error)
     async def store_fails(request: Request, error: sqlite3.Error) -> JSONResponse:

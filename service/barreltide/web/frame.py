@@ -11,7 +11,7 @@ from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse
 
 from .. import __version__
-from .door import Who, who
+from .door import Who, may_open, who
 from .headers import policy
 from .live import Served
 from .live import health as the_health
@@ -59,7 +59,8 @@ class Page:
         health = the_health(self.served)
         refused = f" · {health['refused']:,} refused" if health["refused"] else ""
         text = render(
-            template, here=here, pages=list(PAGES.items()), garden=self.served.site.name, taste=self.taste,
+            template, here=here, pages=[row for row in PAGES.items() if may_open(self.role, row[1])],
+            garden=self.served.site.name, taste=self.taste,
             now_s=self.now_s, role=self.role, may_answer=self.may_answer, problems=health["problems"][:MOST_ROWS],
             footer=f"Barreltide {__version__} · {health['packs_stored']:,} packs stored{refused}", **values,
         )  # fmt: skip

@@ -16,7 +16,7 @@ def policy(form: str = "'none'") -> str:
 HEADERS = {
     "Content-Security-Policy": policy(),
     "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",
     "Cache-Control": "no-store",
 }
 

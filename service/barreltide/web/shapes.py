@@ -190,6 +190,16 @@ class Told:
 
 
 @dataclass
+class NeighbourLink:
+    """`link`: a path that shows the garden for `days` to whoever has it, and lets nobody answer; it is told only once.
+    Null where all of them were taken back: `revoked` counts them."""
+
+    link: str | None
+    days: int
+    revoked: int
+
+
+@dataclass
 class PushKey:
     """`key`: our public key in base64, which a browser needs to subscribe to Web Push (applicationServerKey)."""
 
