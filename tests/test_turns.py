@@ -7,6 +7,7 @@ import subprocess
 import sys
 import urllib.request
 from math import inf, log, pi, sqrt
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -17,6 +18,7 @@ from barreltide.core.turns import Rhythm
 from barreltide.site import load
 from barreltide.store import Store, Work
 from barreltide.web import app as web
+from barreltide.web.pages.words import Taste
 from conftest import SITE, free_port
 from simulation.draw import draw_garden
 
@@ -209,8 +211,12 @@ def test_four_beds_in_words(tmp_path):
     answer = command.found(site, store, NOW_S)
     text = "\n".join(answer["words"])
     assert len(answer["pairs"]) == 6 and answer["together"]["beds"] == ("mint", "kale", "sage", "leek")
-    assert answer["together"]["share"] == pytest.approx(0.3**4) and "All at once: They are " in text
-    assert "With every bed full, 88 L of the sump's 150 L are upstairs and 62 L (41 %) stay below, 176 mm low" in text
+    assert answer["together"]["share"] == pytest.approx(0.3**4) and "All 4 beds are " in text
+    plain = text.replace("\u00a0", " ")
+    assert "With every bed full, 88 l of the sump's 150 l are upstairs and 62 l (41 %) stay below, 176 mm low" in plain
+    american = Taste(ZoneInfo("America/Los_Angeles"), gallons=True, twelve=True)
+    other = "\n".join(command.found(site, store, NOW_S, taste=american)["words"])
+    assert "23\u00a0gal" in other and "\u00a0am" in other and "\u00a0am" not in text
     assert "That is too little" in text and "leek gets" in text and "mint's by about" in text
     assert "still drift" in text and "couples the beds" in text
     assert answer["branches"]["pump"]["period_s"] == pytest.approx(640, abs=15)

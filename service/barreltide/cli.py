@@ -67,7 +67,9 @@ def _parser() -> argparse.ArgumentParser:
     turns = command(
         "turns", "commands.turns:run", "Tell how the beds take turns: when they are full at once, and the water then."
     )
-    turns.add_argument("--last", metavar="N", type=int, help="by so many cycles of the slowest bed (default: 12)")
+    turns.add_argument(
+        "--last", metavar="N", type=int, help="by so many cycles of the slowest bed (default: 12); few after a change"
+    )
     turns.add_argument("--json", action="store_true", help="one JSON object")
     size = command(
         "size", "commands.size:run", "Size battery, panel, fuse, wire and divider, and tell the water's budget."

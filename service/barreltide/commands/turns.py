@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 from argparse import Namespace
 from collections.abc import Iterator
-from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -17,6 +16,7 @@ from ..core.event import CycleCounted
 from ..core.turns import HORIZON_S, LEAST_PERIODS, USUAL_LAST, Meeting, Pair, Rhythm
 from ..site import Site
 from ..store import Store
+from ..web.pages.words import Taste, listed
 from .client import Client, ClientError
 
 MOST_CYCLES = 500  # of a bed that are read: with the longest --last, two days of a fast one
@@ -45,8 +45,9 @@ def run(site: Site, options: Namespace) -> int:
     return 0
 
 
-def found(site: Site, store: Store, now_s: float | None, last: int = USUAL_LAST) -> Answer:
-    """All that can be told, as plain values; `words`: the same in sentences. now_s: None for the newest cycle's."""
+def found(site: Site, store: Store, now_s: float | None, last: int = USUAL_LAST, taste: Taste | None = None) -> Answer:
+    """All that can be told, as plain values; `words`: the same in sentences. now_s: None for the newest cycle's; taste:
+    of whoever reads the sentences."""
     cycles = {
         bed.name: [
             CycleCounted(*(row.get(name) for name in CycleCounted._fields))
@@ -65,12 +66,12 @@ def found(site: Site, store: Store, now_s: float | None, last: int = USUAL_LAST)
         mass_kg = site.sump.fish_mass_kg if site.sump.fish.strip().lower() != "none" else 0.0
         water = turns.water(site.sump.volume_l, [*floods.values()], site.sump.area_m2, mass_kg)
     branches = {pump.name: _balance(pump.feeds, beds, twos, floods) for pump in site.pumps}
-    zone = ZoneInfo(site.time_zone)
+    taste = taste or Taste(ZoneInfo(site.time_zone))
     words = [_of_bed(rhythm) for rhythm in known.values()]
-    words += _without(site, known, beds, at_s, zone)
-    words += [_of_pair(pair, known, at_s, zone) for pair in twos[:MOST_PAIRS]]
-    words += [_of_all(together, at_s, zone)] if together and len(beds) > 2 else []
-    words += _of_water(site, water)
+    words += _without(site, known, beds, at_s, taste)
+    words += [line for pair in twos[:MOST_PAIRS] for line in _of_pair(pair, known, at_s, taste)]
+    words += [_of_all(together, at_s, taste)] if together and len(beds) > 2 else []
+    words += _of_water(site, water, taste)
     words += [line for name, balance in branches.items() for line in _of_branches(name, balance, len(site.pumps))]
     words += [BUNCHED] if len(beds) > 1 else []
     return {
@@ -101,29 +102,31 @@ def _balance(feeds: list[str], beds: list[Rhythm], twos: list[Pair], floods: Ans
     return turns.balance(fed, floods) if differ else None
 
 
-def _without(site: Site, known: dict[str, Rhythm], beds: list[Rhythm], at_s: float, zone: ZoneInfo) -> Iterator[str]:
+def _without(site: Site, known: dict[str, Rhythm], beds: list[Rhythm], at_s: float, taste: Taste) -> Iterator[str]:
     """Beds of which nothing can be told."""
     new = [bed.name for bed in site.beds if bed.name not in known]
     if new:
-        yield f"{_and(new)}: fewer than {LEAST_PERIODS} whole cycles yet that agree; ask again later."
+        yield f"{listed(new)}: fewer than {LEAST_PERIODS} whole cycles yet that agree; ask again later."
     for rhythm in known.values():
         if rhythm not in beds:
-            yield f"{rhythm.bed} has not drained since {_clock(rhythm.fall_s, at_s, zone)}: it takes no turns just now."
+            since = _clock(rhythm.fall_s, at_s, taste)
+            yield f"{rhythm.bed} has not drained since {since}: it takes no turns just now."
     if len(site.beds) < 2:
         yield "There is only one bed: it takes turns with nobody."
 
 
 def _of_bed(rhythm: Rhythm) -> str:
     return (
-        f"{rhythm.bed}: a cycle of {_span(rhythm.period_s)}, one from the next by about {_span(rhythm.spread_s)},"
-        f" full for {_span(rhythm.full_s)} of it (the last {rhythm.periods} cycles)."
+        f"{rhythm.bed}: a cycle of {_span(rhythm.period_s)}, give or take {_span(rhythm.spread_s)}, full for"
+        f" {_span(rhythm.full_s)} of it (the last {rhythm.periods} cycles)."
     )
 
 
-def _of_pair(pair: Pair, known: dict[str, Rhythm], at_s: float, zone: ZoneInfo) -> str:
+def _of_pair(pair: Pair, known: dict[str, Rhythm], at_s: float, taste: Taste) -> Iterator[str]:
     after_s, share = pair.apart * known[pair.first].period_s, pair.apart
-    words = f"{pair.first} and {pair.second}: {pair.second} drains {_span(after_s)} after {pair.first}"
-    words += f" ({share:.2f} of a cycle; 0.50 is best, 0 the worst)"
+    words = (
+        f"{pair.second} drains {_span(after_s)} after {pair.first} ({share:.2f} of a cycle; 0.50 is best, 0 the worst)"
+    )
     if not pair.differs:
         words += f". Their periods are too alike to tell which is longer: it comes round in {_span(pair.beat_low_s)}"
         words += " or more, if ever."
@@ -132,23 +135,24 @@ def _of_pair(pair: Pair, known: dict[str, Rhythm], at_s: float, zone: ZoneInfo) 
         words += f" hour. It all comes round in about {_span(pair.beat_s)}"
         words += f" ({_span(pair.beat_low_s)} to {_span(pair.beat_high_s)})." if pair.beat_high_s else "."
         words += " That is days: they stay as they are for long." if pair.beat_s > HORIZON_S else ""
-    return f"{words} {_of_meeting(pair.meeting, at_s, zone, 'Both', pair.turns)}"
+    yield words
+    yield _of_meeting(pair.meeting, at_s, taste, f"{pair.first} and {pair.second}", pair.turns)
 
 
-def _of_all(together: Meeting, at_s: float, zone: ZoneInfo) -> str:
-    return f"All at once: {_of_meeting(together, at_s, zone, 'They', None)}"
+def _of_all(together: Meeting, at_s: float, taste: Taste) -> str:
+    return _of_meeting(together, at_s, taste, f"All {len(together.beds)} beds", None)
 
 
-def _of_meeting(meeting: Meeting, at_s: float, zone: ZoneInfo, who: str, running: float | None) -> str:
+def _of_meeting(meeting: Meeting, at_s: float, taste: Taste, who: str, running: float | None) -> str:
     share = f"{100 * meeting.share:.{0 if meeting.share > 0.02 else 1}f} % of the time in the long run"
     if meeting.next_s is None:
-        soonest = f", at the soonest at {_clock(meeting.low_s, at_s, zone)}" if meeting.low_s else ""
+        soonest = f", at the soonest at {_clock(meeting.low_s, at_s, taste)}" if meeting.low_s else ""
         return f"{who} are hardly full at once in the next three days{soonest}; {share}."
     if meeting.next_s <= at_s:
         words = f"{who} are full at once just now, for {_span(meeting.lasts_s)} more"
     else:
-        words = f"{who} are next full at once at about {_clock(meeting.next_s, at_s, zone)}"
-        low, high = (at and _clock(at, at_s, zone) for at in (meeting.low_s, meeting.high_s))
+        words = f"{who} are next full at once at about {_clock(meeting.next_s, at_s, taste)}"
+        low, high = (at and _clock(at, at_s, taste) for at in (meeting.low_s, meeting.high_s))
         if low != high:
             words += f" (between {low} and {high})" if high else f" (from {low} on, if at all within three days)"
         words += f", for {_span(meeting.lasts_s)}"
@@ -157,14 +161,14 @@ def _of_meeting(meeting: Meeting, at_s: float, zone: ZoneInfo, who: str, running
     return f"{words}; {share}."
 
 
-def _of_water(site: Site, water: turns.Water | None) -> Iterator[str]:
+def _of_water(site: Site, water: turns.Water | None, taste: Taste) -> Iterator[str]:
     if water is None:
         lacks = [] if site.sump and site.sump.volume_l else ["volume_l of [sump]"]
         lacks += [f"heights or area_m2 of {bed.name}" for bed in site.beds if turns.flood_l(bed) is None]
-        yield f"How low the water gets cannot be told: the site file lacks {_and(lacks)}."
+        yield f"How low the water gets cannot be told: the site file lacks {listed(lacks)}."
         return
-    words = f"With every bed full, {water.up_l:.0f} L of the sump's {water.sump_l:.0f} L are upstairs and"
-    words += f" {water.left_l:.0f} L ({100 * water.left_l / water.sump_l:.0f} %) stay below"
+    words = f"With every bed full, {taste.litres(water.up_l)} of the sump's {taste.litres(water.sump_l)} are upstairs"
+    words += f" and {taste.litres(water.left_l)} ({100 * water.left_l / water.sump_l:.0f} %) stay below"
     words += f", {1000 * water.drop_m:.0f} mm lower" if water.drop_m else ""
     rule = f"at least {100 * turns.LEAST_LEFT:.0f} % should stay (common practice)"
     if water.kg_per_m3 is not None:
@@ -186,17 +190,17 @@ def _of_branches(pump: str, balance: Any, pumps: int) -> Iterator[str]:
     strained = [b.bed for b in branches if max(abs(b.low), abs(b.high)) > turns.MOST_TURNED]
     if strained:
         yield (
-            f"{_and([b.bed for b in branches])} differ too much for a valve: {_and(strained)} would need to change by"
-            f" more than {100 * turns.MOST_TURNED:.0f} %. Another height of a standpipe would do."
+            f"{listed([b.bed for b in branches])} differ too much for a valve: {listed(strained)} would have to"
+            f" change by more than {100 * turns.MOST_TURNED:.0f} %. Another height of a standpipe would do."
         )
         return
     close = [f"{b.bed}'s by {_change(b)}" for b in branches if b.low + b.high < 0]
     gain = [f"{b.bed} gets {_change(b)} more" for b in branches if b.low + b.high > 0]
     of = f" of the pump '{pump}'" if pumps > 1 else ""
     yield (
-        f"To bring the periods{of} together (about {_span(period_s)}): close a branch a little, {_and(close)} of its"
-        f" flow; {_and(gain)} by that, or open it instead. Turn a little, wait for three cycles, ask again (--last 4)."
-        " If a cycle gets longer by opening, its siphon is near its limit: turn back."
+        f"To bring the periods{of} together (about {_span(period_s)}): close a branch a little, {listed(close)} of its"
+        f" flow; {listed(gain)} by that, or open it instead. Turn a little, wait for five cycles, look again. If a"
+        " cycle gets longer by opening, its siphon is near its limit: turn back."
     )
 
 
@@ -220,10 +224,7 @@ def _span(seconds: float) -> str:
     return f"{seconds / 86_400:.0f} days"
 
 
-def _clock(time_s: float, now_s: float, zone: ZoneInfo) -> str:
-    at = datetime.fromtimestamp(time_s, zone)
-    return f"{at:%H:%M}" if at.date() == datetime.fromtimestamp(now_s, zone).date() else f"{at:%A %H:%M}"
-
-
-def _and(parts: list[str]) -> str:
-    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+def _clock(time_s: float, now_s: float, taste: Taste) -> str:
+    """The hour; with its day where that is another."""
+    other_day = taste.local(time_s).date() != taste.local(now_s).date()
+    return taste.moment(time_s) if other_day else taste.clock(time_s)

@@ -14,6 +14,7 @@ from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from .. import __version__, grower, journal
+from ..commands import turns as taking_turns
 from ..pack import PackError
 from ..sun import Sun
 from . import assets
@@ -110,7 +111,12 @@ def routes(served: Served) -> APIRouter:
                               [note for note in notes if note["bed"] in (None, bed.name)], start_s, end_s, page.taste)
             for bed in site.beds
         ]  # fmt: skip
+        several = until is None and len(site.beds) > 1
+        together = page.ask(
+            taking_turns.found, site, store, page.now_s, taste=page.taste, otherwise={"words": []}
+        ) if several else {"words": []}  # fmt: skip
         return page.show("Cycles", "cycles.html", span=span, spans=list(cycles.SPANS), figures=figures, notes=notes,
+                         together=together["words"],
                          start_s=start_s, end_s=end_s, earlier=earlier, later=later, by_day=by_day,
                          zone=site.time_zone)  # fmt: skip
 
