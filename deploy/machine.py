@@ -87,7 +87,8 @@ class Machine:
             return
         done = subprocess.run(command, capture_output=quiet, text=True, stdin=subprocess.DEVNULL)
         if done.returncode:
-            told = ((done.stderr or "") + (done.stdout or "")).strip().splitlines()[-3:]
+            lines = ((done.stderr or "") + (done.stdout or "")).strip().splitlines()
+            told = [line.strip() for line in lines if "error" in line.lower()][:2] or lines[-3:]
             raise Stop(f"`{' '.join(command)}` failed: {' / '.join(told) or f'status {done.returncode}'}")
 
     def systemctl(self, what: str, *arguments: str) -> None:
