@@ -60,8 +60,8 @@ class Machine:
         return True
 
     def folder(self, path: str, mode: int, owner: str = "root", group: str = "root") -> None:
-        folder = self.at(path)
-        if folder.is_dir() and folder.stat().st_mode & 0o777 == mode:
+        folder, gid = self.at(path), self._group(group)
+        if folder.is_dir() and (folder.stat().st_mode & 0o777, folder.stat().st_gid) == (mode, gid):
             return
         if self.say(f"make the folder {path}"):
             folder.mkdir(parents=True, exist_ok=True)

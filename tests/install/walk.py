@@ -96,22 +96,24 @@ class Debian:
                 )
                 subprocess.run(["tar", "-C", f"{draft}/root", "-cf", f"{draft}/base.tar", "."], check=True)
                 Path(draft, "base.tar").rename(base)
-        wheels = self.cache / "wheels"
-        subprocess.run(
-            [sys.executable, "-m", "pip", "wheel", "-qqq", "-w", str(wheels), str(ROOT), "hatchling"], check=True
-        )
         self.folder.mkdir()
         subprocess.run(["tar", "-C", str(self.folder), "-xf", str(base)], check=True)
-        shutil.copytree(wheels, self.folder / "root/wheels", ignore=shutil.ignore_patterns("barreltide-*"))
-        self.bring_checkout()
-
-    def bring_checkout(self) -> None:
         home = self.folder / "root/barreltide"
-        shutil.rmtree(home, ignore_errors=True)
         for name in ("service", "firmware", "deploy"):
             shutil.copytree(ROOT / name, home / name, ignore=shutil.ignore_patterns("__pycache__"))
         for name in ("pyproject.toml", "README.md", "LICENSE"):
             shutil.copy(ROOT / name, home)
+        self.build()
+        wheels = self.cache / "wheels"
+        _wheels("-w", str(wheels), str(home))
+        shutil.copytree(
+            wheels, home.parent / "wheels", ignore=shutil.ignore_patterns("barreltide-*"), dirs_exist_ok=True
+        )
+
+    def build(self) -> None:
+        """This checkout's wheel, into the folder from which the installer takes them: there is no internet in there."""
+        home = self.folder / "root"
+        _wheels("--no-deps", "-w", str(home / "wheels"), str(home / "barreltide"))
 
     def start(self) -> None:
         log = open(self.folder.parent / "console", "ab")
@@ -202,6 +204,10 @@ class Debian:
     def files(self) -> set[str]:
         places = ("etc", "opt", "var/lib", "usr/local")
         return {str(file.relative_to(self.folder)) for place in places for file in (self.folder / place).rglob("*")}
+
+
+def _wheels(*arguments: str) -> None:
+    subprocess.run([sys.executable, "-m", "pip", "wheel", "-qqq", *arguments], check=True)
 
 
 def wait_for(condition, seconds: float, what: str):
@@ -352,6 +358,7 @@ def _update(debian: Debian, step) -> None:
     service.write_text(
         good.replace("    def start(self) -> None:", "    def start(self) -> None:\n        raise RuntimeError", 1)
     )
+    debian.build()
     status, said = debian.install("--patience", "25", may_fail=True)
     assert status == 1 and f"version {first} runs again" in said, said
     assert debian.is_well() and (debian.folder / "opt/barreltide/current").readlink().name == first
@@ -359,6 +366,7 @@ def _update(debian: Debian, step) -> None:
     assert debian.packs() == kept + list(range(300, 310))
     step("an update that does not start: the version before it runs again, with all readings")
     service.write_text(good + "# the next version\n")
+    debian.build()
     _, said = debian.install()
     assert "make a backup before the update" in said and "runs and is ok" in said, said
     debian.send(400, 10)
