@@ -54,7 +54,8 @@ def test_what_is_backed_up_while_it_grows_comes_back_as_it_was(site, tmp_path):
     live, stop = Store(site.store_path), threading.Event()
     live._db.execute("PRAGMA synchronous = OFF")
     fill(live, 1, 300)
-    (tmp_path / "barreltide.db.push-keys").write_text("keys")
+    for end in ("key", "push-keys", "sign-in"):
+        (tmp_path / f"barreltide.db.{end}").write_text(end)
 
     def grow() -> None:
         own, number = Store(site.store_path), 1_000
@@ -74,7 +75,12 @@ def test_what_is_backed_up_while_it_grows_comes_back_as_it_was(site, tmp_path):
     assert status == 0 and "restored on trial, and the same" in said
     (made,) = backups(site)
     assert made.stat().st_mode & 0o077 == 0
-    assert sorted(file.name for file in made.parent.iterdir()) == [made.name, f"{made.name}.push-keys"]
+    assert sorted(file.name for file in made.parent.iterdir()) == [
+        made.name,
+        f"{made.name}.key",
+        f"{made.name}.push-keys",
+        f"{made.name}.sign-in",
+    ]
     copied, grown = rows(made), rows(site.store_path)
     assert set(copied) < set(grown) and len(copied) >= 600
     live.close()
@@ -84,7 +90,9 @@ def test_what_is_backed_up_while_it_grows_comes_back_as_it_was(site, tmp_path):
     Store(site.store_path).close()  # a new store has been begun meanwhile
     status, said = run("restore", made, "--site", tmp_path / "site.toml")
     assert status == 0 and "readings restored; what was there is in" in said
-    assert rows(site.store_path) == copied and (tmp_path / "barreltide.db.push-keys").read_text() == "keys"
+    assert rows(site.store_path) == copied and all(
+        (tmp_path / f"barreltide.db.{end}").read_text() == end for end in ("key", "push-keys", "sign-in")
+    )
     again = Store(site.store_path)
     fill(again, 100_000, 1)
     again.close()

@@ -132,7 +132,8 @@ def test_what_is_well_is_said_to_be(garden):
         ('urls = ["', 'urls = [] # "', "people", "nobody would be told"),
         ('"barrels"', '"shed"', "shed", "has never been heard"),
         ('"barrels"', '"barrels"\nusb = "/dev/no-such-board"', "barrels", "/dev/no-such-board is not there"),
-        ("[web]", '[web]\nhost = "0.0.0.0"', "page", "whoever reaches 0.0.0.0"),
+        ("[web]", '[web]\nhost = "0.0.0.0"', "page", "no passphrase is set"),
+        ("[web]", "[web]\nbehind_proxy = true", "page", "no passphrase is set"),
         ("[web]", '[store]\npath = "nowhere/a.db"\n[web]', "disk", "is not there"),
         ("[web]", '[store]\nbackups = "nowhere"\n[web]', "backup", "there is none in"),
     ],
@@ -233,3 +234,15 @@ def test_a_follower_is_served_by_the_same_broker(garden, broker, installed, tmp_
     finally:
         station.close()
         follower.stop()
+
+
+def test_a_page_for_elsewhere_is_fine_once_it_has_a_passphrase(garden):
+    text, folder = garden
+    text = text.replace("[web]", '[web]\nhost = "0.0.0.0"')
+    assert wrong(rows(folder, text)) == {"page"}
+    command = [sys.executable, "-m", "barreltide", "passphrase", "--site", str(folder / "site.toml")]
+    subprocess.run(command, input="four words are enough\n", text=True, check=True, capture_output=True, timeout=60)
+    try:
+        assert wrong(rows(folder, text)) == set()
+    finally:
+        (folder / "barreltide.db.sign-in").unlink()

@@ -85,11 +85,12 @@ def test_fuses_and_shunt_suit_what_they_carry():
 
 
 def test_the_follower_of_the_page_is_a_good_site_file(tmp_path):
-    (block,) = re.findall(r"```toml\n(.*?)```", AWAY, re.DOTALL)
-    (tmp_path / "site.toml").write_text(LEAST + block + '[notify]\nalarms = ["station-silent"]\n')
+    proxied, block = re.findall(r"```toml\n(.*?)```", AWAY, re.DOTALL)
+    (tmp_path / "site.toml").write_text(LEAST + proxied + block + '[notify]\nalarms = ["station-silent"]\n')
     site = site_module.load(tmp_path / "site.toml")
     assert (
-        site.broker.follow
+        site.web.behind_proxy
+        and site.broker.follow
         and site.notify.alarms == ["station-silent"]
         and tomllib.loads(block)["broker"]["port"] == 8883
     )

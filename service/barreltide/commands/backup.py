@@ -23,6 +23,7 @@ from ..store import Store
 from .client import Client, ClientError
 
 SPARE_BYTES = 50_000_000
+BESIDE = ("key", "push-keys", "sign-in")  # what lies beside the store, as STORE.key
 TABLES = ("arrivals", "readings", "series", "events", "notices", "sendings", "refused")
 
 
@@ -42,8 +43,9 @@ def backup(site: Site, options: Namespace) -> int:
         _copy(draft, trial)
         _agree(trial, counted)
         trial.unlink()
-        for keys in store.parent.glob(f"{store.name}.*key*"):
-            _copy(keys, folder / f"{made.name}{keys.name.removeprefix(store.name)}")
+        for end in BESIDE:
+            if (kept := store.with_name(f"{store.name}.{end}")).exists():
+                _copy(kept, folder / f"{made.name}.{end}")
         _keep(draft, made)
     except OSError as error:
         raise Failure(f"{folder}: no backup can be made there: {error.strerror or error}") from None
@@ -81,8 +83,9 @@ def restore(site: Site, options: Namespace) -> int:
             if (old := store.with_name(store.name + end)).exists():
                 old.rename(aside.with_name(aside.name + end))
         _keep(trial, store)
-        for keys in source.parent.glob(f"{source.name}.*key*"):
-            _copy(keys, store.with_name(store.name + keys.name.removeprefix(source.name)))
+        for end in BESIDE:
+            if (kept := source.with_name(f"{source.name}.{end}")).exists():
+                _copy(kept, store.with_name(f"{store.name}.{end}"))
     except OSError as error:
         raise Failure(f"{store}: nothing can be restored there: {error.strerror or error}") from None
     except sqlite3.Error as error:

@@ -29,6 +29,7 @@ from ..mqtt import MqttError, visit
 from ..notices.people import People
 from ..pack import Topics
 from ..site import Site
+from ..web.sign_in import SignIn
 from .client import Client, ClientError
 
 SILENT_S = 420.0  # a station that sends every 15 s is missed by then; the engine waits for as long
@@ -287,10 +288,15 @@ def _stations(site: Site, kept: dict[str, bytes]) -> Iterator[Row]:
 
 def _page(site: Site) -> Iterator[Row]:
     web = site.web
-    if _is_loopback(web.host):
-        yield Row("page", f"http://{web.host}:{web.port} on this computer alone")
+    where = f"http://{web.host}:{web.port}"
+    if _is_loopback(web.host) and not web.behind_proxy:
+        yield Row("page", f"{where}, on this computer alone")
+    elif SignIn(site.store_path, time.time).is_set:
+        yield Row("page", f"{where}, and whoever comes from elsewhere is asked for the passphrase")
     else:
-        yield Row("page", f"whoever reaches {web.host}:{web.port} can read it", "a sign-in in front of it, or loopback")
+        yield Row(
+            "page", f"{where} lets nobody in from elsewhere: no passphrase is set", "barreltide passphrase sets it"
+        )
 
 
 def _people(site: Site, health: dict[str, Any]) -> Iterator[Row]:
