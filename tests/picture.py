@@ -1,40 +1,46 @@
-"""Makes the README's picture: runs the demo to its alarm and photographs its status page.
+"""Makes the README's pictures: a month of the demo's garden, a morning at a desk, and the last night on a phone.
 
-    .venv/bin/python tests/picture.py deploy/pictures/status.png
+.venv/bin/python tests/picture.py deploy/pictures
 """
 
 from __future__ import annotations
 
-import re
-import shutil
-import signal
-import subprocess
 import sys
+import tempfile
+from pathlib import Path
 
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser, sync_playwright
+
+from browsing import CHROMIUM, DESK, PHONE
+from simulation.month import Lived
+
+DAYS = 31.9
+HOUR_S = 3600.0
 
 
-def main(file: str) -> None:
-    demo = subprocess.Popen(
-        [sys.executable, "-m", "barreltide", "demo"], stdout=subprocess.PIPE, encoding="utf-8", start_new_session=True
+def main(folder: Path) -> None:
+    with tempfile.TemporaryDirectory(prefix="barreltide-picture-") as work, sync_playwright() as play:
+        garden = Lived(Path(work), DAYS)
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        garden.feed(garden.end_s - 18 * HOUR_S)
+        take(browser, garden.server.address, "", folder / "now-desk.png", DESK, "light")
+        garden.feed(garden.end_s - 4.73 * HOUR_S)
+        take(browser, garden.server.address, "", folder / "now-phone.png", PHONE, "dark")
+        garden.feed(garden.end_s)
+        take(browser, garden.server.address, "nights", folder / "nights.png", (1280, 1080), "light")
+        browser.close()
+        garden.server.stop()
+
+
+def take(browser: Browser, address: str, path: str, file: Path, size: tuple[int, int], scheme: str) -> None:
+    page = browser.new_page(
+        viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, reduced_motion="reduce"
     )
-    try:
-        address = None
-        for line in demo.stdout:
-            print(line, end="", flush=True)
-            address = address or re.search(r"http://127\.0\.0\.1:\d+/", line)
-            if "That is the whole chain" in line:
-                break
-        with sync_playwright() as play:
-            browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-            page = browser.new_page(viewport={"width": 1000, "height": 700}, color_scheme="light")
-            page.goto(address[0])
-            page.screenshot(path=file, full_page=True)
-            browser.close()
-    finally:
-        demo.send_signal(signal.SIGINT)
-        demo.wait(30)
+    page.goto(f"{address}{path}")
+    page.screenshot(path=file)
+    page.close()
+    print(f"{file}: {file.stat().st_size:,} bytes", flush=True)
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main(Path(sys.argv[1]))

@@ -109,7 +109,7 @@ def test_the_example_site_file_is_good():
 
 def test_pictures_are_small():
     pictures = [ROOT / link for link in re.findall(r"!\[[^]]*\]\(([^)]+)\)", README)]
-    assert len(pictures) == 2
+    assert len(pictures) == 4
     assert all(0 < picture.stat().st_size < PICTURE_BYTES for picture in pictures)
 
 

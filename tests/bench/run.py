@@ -1,9 +1,8 @@
 """Measures the house beside the bare way of doing the same work, in one run: `.venv/bin/python tests/bench/run.py`.
 
-Names after it choose among intake, memory, replay, engine and notice; without any, all are measured (some four
-minutes). Each
-figure is a median of rounds in which the two take turns. Loopback and this machine's disk: a slow SD card tells another
-story. Needs mosquitto and Linux.
+Names after it choose among intake, memory, replay, engine, notice and paint; without any, all are measured (some five
+minutes). Each figure is a median of rounds in which the two take turns. Loopback and this machine's disk: a slow SD
+card tells another story. Needs mosquitto and Linux.
 
 The subscriber shares the two ends of the wire with broker and publisher while packs are published, as in life; with all
 packs waiting in the broker it has the machine for itself, as after an outage.
@@ -47,7 +46,8 @@ PATIENCE_S = 120.0
 
 def main(names: list[str]) -> int:
     measures: dict[str, Callable[[Path], None]] = {
-        "intake": intake, "memory": memory, "replay": replay, "engine": engine, "notice": notice
+        "intake": intake, "memory": memory, "replay": replay, "engine": engine, "notice": notice,
+        "paint": _paint,
     }  # fmt: skip
     if strange := [name for name in names if name not in measures]:
         print(f"{strange[0]}: no such measure; {', '.join(measures)} would do", file=sys.stderr)
@@ -358,6 +358,15 @@ class _Hook:
     def close(self) -> None:
         self._server.shutdown()
         self._server.server_close()
+
+
+# -- paint
+
+
+def _paint(folder: Path) -> None:
+    from bench.paint import paint  # needs playwright and chromium, which the other measures do not
+
+    paint(folder, _table)
 
 
 # -- common

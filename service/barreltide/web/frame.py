@@ -64,7 +64,7 @@ class Page:
             now_s=self.now_s, role=self.role, may_answer=self.may_answer, problems=health["problems"][:MOST_ROWS],
             footer=f"Barreltide {__version__} · {health['packs_stored']:,} packs stored{refused}", **values,
         )  # fmt: skip
-        return HTMLResponse(text, headers={"Content-Security-Policy": policy(form=form)})
+        return HTMLResponse(text, headers={"Content-Security-Policy": policy(form=form), "X-Barreltide-Page": here})
 
 
 def taste_of(served: Served, request: Request) -> Taste:

@@ -9,6 +9,7 @@ def policy(form: str = "'none'") -> str:
     """The Content-Security-Policy (W3C, CSP level 3). form: where a form of this page may be sent."""
     return (
         "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self';"
+        " manifest-src 'self'; worker-src 'self';"
         f" base-uri 'none'; form-action {form}; frame-ancestors 'none'"
     )
 

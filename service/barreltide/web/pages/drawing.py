@@ -26,7 +26,7 @@ LEFT, BEDS_RIGHT = 12, 304
 STANDPIPE_M, DRAIN_M, FLOAT_SHARE = 0.28, 0.04, 0.85  # of a common bed
 DRAIN_SHARE = 0.15  # of a turn, where two floats have not shown it
 MIDDLE = 0.5
-LETTER_WIDTH = 5.4
+NAME_LETTER, WORD_LETTER = 5.3, 4.4  # widths of a letter in the drawing
 
 Line = list[tuple[float, float]]  # (seconds since the last change, level from 0, broken, to 1, at the standpipe)
 
@@ -113,14 +113,15 @@ def _tub(
     level, flow = level_at(line, now_s - since_s if since_s is not None else 0.0)
     width = min(132.0, pitch - 10)
     return Tub(
-        bed.name, _cut(bed.name, width), _cut(words, width), round(left, 1), round(left + width, 1),
+        bed.name, _cut(bed.name, width, NAME_LETTER), _cut(words, width, WORD_LETTER), round(left, 1),
+        round(left + width, 1),
         round(left + width / 2, 1), pipe_y, drain_y, y(share), " ".join(f"{s:.0f}:{y(v)}" for s, v in line), since_s,
         y(level), flow, _leaves(bed.name, left + 8, left + width - 8), is_ill,
     )  # fmt: skip
 
 
-def _cut(text: str, width: float) -> str:
-    most = max(4, int(width / LETTER_WIDTH))
+def _cut(text: str, width: float, letter: float) -> str:
+    most = max(4, int((width - 8) / letter))
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
@@ -192,7 +193,7 @@ def _sky(now_s: float, day: tuple[float | None, float | None]) -> dict:
     if rise_s is None or set_s is None or not rise_s <= now_s <= set_s:
         return {"is_day": rise_s is None and set_s is None, "x": 336, "y": 30}
     share = (now_s - rise_s) / max(set_s - rise_s, 1.0)
-    return {"is_day": True, "x": round(24 + 352 * share, 1), "y": round(150 - 126 * sin(pi * share), 1)}
+    return {"is_day": True, "x": round(24 + 352 * share, 1), "y": round(104 - 86 * sin(pi * share), 1)}
 
 
 def _in_words(site: Site, words: dict[str, str], picture: dict) -> str:

@@ -82,7 +82,7 @@ def _words(volts: Rows, charge: Rows, stops: list, night: tuple[float, float], t
     if volts:
         words += f" Lowest voltage {number(min(row[1] for row in volts), 2)} V."
     if stops:
-        words += f" The pump stood {len(stops)} time{'s' if len(stops) > 1 else ''}."
+        words += f" The pump stood {'once' if len(stops) == 1 else f'{len(stops)} times'}."
     return words
 
 

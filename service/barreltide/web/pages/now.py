@@ -14,6 +14,7 @@ from .words import DASH, Taste, anchor, lasted, listed, number, percent
 SILENT_S = 900
 STALE_VOLTAGE_S = 1800
 MOST_ROWS = 50
+DAY_S = 86_400
 SHELVES_H = {"urgent": (1, 3), "soon": (1, 8, 24, 72), "note": (1, 8, 24, 72)}
 
 CALLS = {"urgent": "Go now", "soon": "Today", "note": "Next visit"}
@@ -122,6 +123,8 @@ def outlook_in_words(outlook: dict, taste: Taste, floor: str) -> str:
     now_s = min(outlook["floor_soonest_s"], outlook["sun_s"] or outlook["floor_soonest_s"])
 
     def at(moment_s: float) -> str:
+        if moment_s - now_s > 6 * DAY_S:
+            return taste.day(moment_s)
         return taste.clock(moment_s) if moment_s - now_s < 20 * 3600 else taste.moment(moment_s)
 
     words = f"At this load your floor of {floor} comes about {at(outlook['floor_s'])}"

@@ -19,8 +19,9 @@ self.addEventListener("activate", (event) => {
 
 async function fetched(request, keep) {
   const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE_MS) });
-  // What a sign-in has led away from is not this page.
-  if (answer.ok && !answer.redirected && keep) await keep.put(request, answer.clone());
+  // Of pages only ours are kept: what a sign-in has put in the place of one is not.
+  const isPage = answer.headers.get("content-type")?.startsWith("text/html");
+  if (answer.ok && !answer.redirected && (!isPage || answer.headers.has("x-barreltide-page"))) await keep.put(request, answer.clone());
   return answer;
 }
 

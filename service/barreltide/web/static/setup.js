@@ -1,4 +1,4 @@
-// Lets this phone take notices by Web Push (W3C Push API), and sends a test through each channel.
+// Lets this phone take notices by Web Push (W3C Push API), sends a test through each channel, makes links for neighbours.
 "use strict";
 const word = document.getElementById("phone-word");
 const ask = document.getElementById("subscribe"), trial = document.getElementById("try-notices");
@@ -54,3 +54,23 @@ trial?.addEventListener("submit", async (event) => {
   }
   button.disabled = false;
 });
+
+const told = document.getElementById("neighbour-word");
+async function link(body, say) {
+  try {
+    say(await answered("/api/neighbour-link", { method: "POST", headers: ours, body: JSON.stringify(body) }));
+  } catch (error) {
+    told.textContent = `That was not taken: ${error.message}.`;
+  }
+}
+document.getElementById("neighbour")?.addEventListener("submit", (event) => {
+  event.preventDefault();
+  const days = Number(new FormData(event.target).get("days"));
+  link({ days }, (made) => { told.textContent = `Give them this, it is shown only once: ${location.origin}${made.link}`; });
+});
+document.getElementById("revoke")?.addEventListener("submit", (event) => {
+  event.preventDefault();
+  link({ revoke: true }, (made) => { told.textContent = `Taken back: ${made.revoked}.`; });
+});
+// Who signs out leaves no pages behind on this device.
+document.querySelector("form[action='/sign-out']")?.addEventListener("submit", () => { caches?.delete("barreltide-1"); });
