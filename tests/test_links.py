@@ -232,7 +232,7 @@ def test_a_notice_ends_with_a_link_and_who_follows_it_is_asked_no_more(tmp_path)
                 pass
             door.bench.now_s += 60
 
-    minutes(15)
+    minutes(36)  # a silence is told once it has lasted for half an hour
     asked = [letter for letter in got if letter.priority == "urgent"]
     assert len(asked) == 2, "again after ten minutes"
     (link,) = [line.removeprefix("Answer: ") for line in asked[-1].body.splitlines() if line.startswith("Answer: ")]

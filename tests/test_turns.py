@@ -75,6 +75,9 @@ def test_periods_that_may_be_equal_and_a_beat_of_days_are_told_as_such():
     (slow,) = turns.pairs(two(1800.0, 1803.0, 600.0, 900.0, 120), NOW_S)
     assert slow.beat_s > 3 * 86_400
     assert turns.meeting(two(1800.0, 1803.0, 300.0, 900.0), NOW_S).high_s is None
+    in_step = [Rhythm(f"bed-{n}", 600.0 + n, 0.5, 1.0, 60.0, NOW_S - n, 12) for n in range(8)]  # since a joint restart
+    together = turns.meeting(in_step, NOW_S)
+    assert together.share < 1e-7 and together.high_s == pytest.approx(NOW_S + 550, abs=90), "rare, and due at once"
 
 
 def test_a_stall_or_a_gap_is_no_turn_and_a_bed_that_stands_takes_none():

@@ -40,7 +40,7 @@ SURE = 2.0  # standard errors by which periods must differ to be called differen
 BREATHES = 0.04  # what all periods may change together, as one standard deviation: the flow follows the voltage
 WORTH = 0.1  # of the shortest flood: a meeting shorter than this is none
 HORIZON_S = 3 * 86_400.0
-DRAWS, DRAWS_LEAST, DRAWS_ALL = 99, 19, 600
+DRAWS, DRAWS_LEAST, DRAWS_ALL = 99, 19, 600  # of a pair; of three beds and more, slow to meet; of all pairs together
 MOST_TURNED = 0.3  # of a branch's flow: beyond it a siphon may come near its limits, and a small change says little
 DRAIN_SHARES = (0.05, 0.30)  # of a cycle, where nothing tells: judgement, from gardens with 10 to 40 mm bores
 
@@ -182,16 +182,16 @@ def _pair(first: Rhythm, second: Rhythm, now_s: float, groups: int) -> Pair:
 def meeting(beds: Sequence[Rhythm], now_s: float, groups: int = 1) -> Meeting:
     """When all of these are next full at once. groups: how many such are asked for, which the draws are shared by."""
     chance = Random(f"{[bed.bed for bed in beds]} {now_s:.0f}")  # the same question has the same answer
-    least_s = WORTH * min(bed.full_s for bed in beds)
-    draws = min(DRAWS, max(DRAWS_LEAST, DRAWS_ALL // groups))
+    share, shortest_s = prod(min(bed.full_s / bed.period_s, 1.0) for bed in beds), min(bed.full_s for bed in beds)
+    names, least_s = tuple(bed.bed for bed in beds), WORTH * shortest_s
+    draws = DRAWS_LEAST if len(beds) > 2 else min(DRAWS, max(DRAWS_LEAST, DRAWS_ALL // groups))
     found = [_drawn(beds, now_s, least_s, chance) for _ in range(draws)]
     starts = sorted(start_s for start_s, _ in found)
     low_s, next_s, high_s = (starts[round(at * (draws - 1))] for at in (0.05, 0.5, 0.95))
     lasts = [lasts_s for start_s, lasts_s in found if start_s < inf]
     return Meeting(
-        tuple(bed.bed for bed in beds), *(None if at == inf else at for at in (next_s, low_s, high_s)),
-        median(lasts) if next_s < inf else None, min(bed.full_s for bed in beds),
-        prod(min(bed.full_s / bed.period_s, 1.0) for bed in beds),
+        names, *(None if at == inf else at for at in (next_s, low_s, high_s)),
+        median(lasts) if next_s < inf else None, shortest_s, share,
     )  # fmt: skip
 
 
