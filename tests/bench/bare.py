@@ -113,10 +113,10 @@ def raise_alarms(arguments: list[str]) -> int:
 
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
     import standin_engine
-    from barreltide import cli, service
+    from barreltide import cli, writer
     from barreltide.notices import notify
 
-    service.engine = standin_engine
+    writer.engine = standin_engine
     notify.MOST_AN_HOUR = notify.MOST_URGENT_AN_HOUR = 10_000
     return cli.main(arguments)
 
