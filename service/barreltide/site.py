@@ -101,7 +101,10 @@ class Pump(_Table):
 
 
 class Bed(_Table):
-    """[[bed]] Heights are metres above the bed's floor; the siphon starts at the standpipe and breaks at the drain."""
+    """[[bed]] Heights are metres above the bed's floor; the siphon starts at the standpipe and breaks at the drain.
+
+    standpipe_bore_m: its inner diameter; outlet_below_m: how far under the bed's floor the water leaves its pipe.
+    """
 
     name: Name
     area_m2: float | None = Field(None, gt=0, le=100)
@@ -109,6 +112,8 @@ class Bed(_Table):
     drain_height_m: Metres | None = None
     float_height_m: Metres | None = None
     low_float_height_m: Metres | None = None
+    standpipe_bore_m: float | None = Field(None, ge=0.005, le=0.2)
+    outlet_below_m: float = Field(0.15, ge=0, le=5)
     media_void_fraction: float = Field(1.0, gt=0, le=1)
 
     @model_validator(mode="after")

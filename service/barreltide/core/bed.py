@@ -326,16 +326,21 @@ class Bed:
             is_restless = chatter(self.high.flips, phase.end_s, self.period_s) > 0.25
             if phase.start_s >= self.base_s and self.high.is_whole(phase) and not is_restless:
                 work_s = max(self._trace.work_s(phase.start_s, phase.end_s), 1.0)
-                self.normals[phase.wet].learn(work_s, phase.end_s - phase.start_s)
+                self.normals[phase.wet].learn(work_s, max(phase.end_s - phase.start_s, 1.0))
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
 
     def _count(self, fall: Fall) -> list[CycleCounted | SiphonChanged]:
         self.cycles += 1
         turn = self._fill_and_drain(fall)
-        fill_s, drain_s = (turn.fill_s, turn.drain_s) if turn is not None else (None, None)
-        cycle = CycleCounted(
-            fall.time_s, self.name, self.cycles, fall.period_s, fall.high_s, fall.low_s, fill_s, drain_s
-        )
+        period_s = fall.period_s
+        cycle = CycleCounted(fall.time_s, self.name, self.cycles, period_s, fall.high_s, fall.low_s, None, None)
+        if period_s is not None:
+            cycle = cycle._replace(work_s=self._trace.work_s(fall.time_s - period_s, fall.time_s))
+        if turn is not None:
+            cycle = cycle._replace(
+                fill_s=turn.fill_s, drain_s=turn.drain_s, flow_ratio=turn.flow_ratio, prime_s=turn.prime_s,
+                break_s=turn.break_s, bottom_s=None if turn.step_s else turn.bottom_s,
+            )  # fmt: skip
         events: list[CycleCounted | SiphonChanged] = [cycle]
         if self.last_cycle is None or cycle.time > self.last_cycle.time:
             self.last_cycle = cycle

@@ -15,7 +15,10 @@ class CycleCounted(NamedTuple):
 
     time: first moment of the stable dry run, by the float's own clock; period_s: since the cycle before, None across a
     gap in the data; high_s, low_s: how long the float was wet and dry in the cycle; fill_s, drain_s: where known.
-    """
+
+    Beside the facts: work_s, the pump's work in the period, in seconds at 12.6 V; flow_ratio, the siphon's mean flow
+    over the pump's; prime_s, break_s, the waits until it starts and breaks, where a level shows them; bottom_s, below
+    the lower float where there are two. """
 
     time: float
     bed: str
@@ -25,6 +28,11 @@ class CycleCounted(NamedTuple):
     low_s: float | None
     fill_s: float | None
     drain_s: float | None
+    work_s: float | None = None
+    flow_ratio: float | None = None
+    prime_s: float | None = None
+    break_s: float | None = None
+    bottom_s: float | None = None
     kind = "cycle"
 
 
@@ -121,6 +129,24 @@ class NotePinned(NamedTuple):
     kind = "note"
 
 
+class RestBegan(NamedTuple):
+    """The grower has said that a pump is being switched off; its water is to be back by `until`."""
+
+    time: float
+    pump: str
+    until: float
+    kind = "rest"
+
+
+class ShakedownBegan(NamedTuple):
+    """The grower has started a shakedown (shakedown.py), in place of any before it. until: its end; who: a name."""
+
+    time: float
+    until: float
+    who: str
+    kind = "shakedown"
+
+
 class PackChoked(NamedTuple):
     """The engine failed on a pack: it is to be kept aside with the reason, a traceback, and never met again."""
 
@@ -133,14 +159,19 @@ class PackChoked(NamedTuple):
 
 
 Event = (
-    CycleCounted | AlarmChanged | AlarmAnswered | BatteryJudged | NightEnded | SiphonChanged | NotePinned | PackChoked
-)
+    CycleCounted | AlarmChanged | AlarmAnswered | BatteryJudged | NightEnded | SiphonChanged | NotePinned | RestBegan
+    | ShakedownBegan | PackChoked
+)  # fmt: skip
 
 # Kinds that are told in lines of JSON only where an explanation is asked for: what others read holds facts and alarms.
-ASIDE = ("siphon", "answer", "note")
+ASIDE = ("siphon", "answer", "note", "rest", "shakedown")
 
 # What a line says beside its facts: for those who ask for an explanation.
-BESIDE = ("evidence", *NightEnded._fields[NightEnded._fields.index("slope_v_per_h") :])
+BESIDE = (
+    "evidence",
+    *CycleCounted._fields[CycleCounted._fields.index("work_s") :],
+    *NightEnded._fields[NightEnded._fields.index("slope_v_per_h") :],
+)
 
 
 def as_line(event: Event) -> dict:
