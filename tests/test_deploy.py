@@ -30,7 +30,8 @@ def _help(*command: str) -> str:
 
 COMMANDS = [
     "serve", "replay", "export", "nights", "turns", "size", "oxygen", "alarms", "acknowledge", "shelve", "unshelve",
-    "out-of-service", "maintenance", "note", "notify", "passphrase", "neighbour-link", "phones", "rest-test", "check", "backup", "restore", "demo",
+    "out-of-service", "maintenance", "note", "dial-in", "shakedown", "notify", "passphrase", "neighbour-link", "phones",
+    "rest-test", "check", "backup", "restore", "demo",
 ]  # fmt: skip
 
 

@@ -30,7 +30,7 @@ from test_service import Bench, payload, standin, wet  # noqa: F401
 
 TOPICS = Topics("barreltide", "garden", ["barrels"], ["bed-1"], ["pump"])
 REST = {"input": "pump-rested", "pump": "pump", "for_s": 1800}
-INPUTS = "pump-rested, acknowledged, shelved, out-of-service, unshelved or noted"
+INPUTS = "pump-rested, acknowledged, shelved, out-of-service, unshelved, noted or shakedown"
 ACKNOWLEDGED = {"input": "acknowledged", "alarm": "pump-stopped", "subject": "pump"}
 SHELVED = ACKNOWLEDGED | {"input": "shelved", "for_s": 1800, "reason": "new rotor"}
 NOTED = {"input": "noted", "text": "cut the tube 1 cm", "bed": "bed-1"}

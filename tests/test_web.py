@@ -109,8 +109,8 @@ class Phones:
 class Running:
     """A served site; `shown` and `healthy` are what the service would show, and may be replaced."""
 
-    def __init__(self, folder: Path) -> None:
-        (folder / "site.toml").write_text(SITE)
+    def __init__(self, folder: Path, site: str = SITE) -> None:
+        (folder / "site.toml").write_text(site)
         self.site = load(folder / "site.toml")
         self.store = Store(self.site.store_path)
         self.shown, self.healthy, self.now_s = good_picture(), {}, NOW_S
@@ -312,6 +312,8 @@ def test_the_answers_are_described(served):
             "readings",
             "cycles",
             "turns",
+            "shakedown",
+            "trials",
             "nights",
             "notes",
             "alarms",

@@ -162,7 +162,25 @@ def _parser() -> argparse.ArgumentParser:
     note.add_argument("--bed", metavar="BED", help="where; left out: the whole garden")
     note.add_argument("--at", metavar="TIME", help="when, like 14:30 or 2026-07-01T14:30; left out: now")
     note.add_argument("--who", metavar="NAME", default=None, help="instead of your name on this computer")
-    answers = (note, alarms, acknowledge, shelve, aside, unshelve, maintenance)
+    dial_in = command(
+        "dial-in", "commands.dial_in:run", "Tell each cycle as it comes, and compare trials: before a change and after."
+    )
+    dial_in.add_argument("--bed", metavar="BED", help="this one only")
+    dial_in.add_argument("--hours", metavar="N", type=float, default=24.0, help="from so long ago on (default: 24)")
+    dial_in.add_argument("--recording", metavar="RECORDING", help="from this instead of from the running service")
+    dial_in.add_argument("--once", action="store_true", help="do not go on following")
+    dial_in.add_argument("--json", action="store_true", help="one JSON object, and do not go on following")
+    shakedown = command(
+        "shakedown", "commands.shakedown:run", "Let the rig prove itself before media and fish go in, and report."
+    )
+    shakedown.add_argument("what", choices=("start", "status", "report"), help="what to do")
+    shakedown.add_argument("--hours", metavar="N", type=float, default=48.0, help="start: so long (default: 48)")
+    shakedown.add_argument("--who", metavar="NAME", default=None, help="start: instead of your name on this computer")
+    shakedown.add_argument(
+        "--out", metavar="FILE", default="shakedown.html", help="report: write there (default: shakedown.html)"
+    )
+    shakedown.add_argument("--json", action="store_true", help="one JSON object instead")
+    answers = (note, dial_in, shakedown, alarms, acknowledge, shelve, aside, unshelve, maintenance)
     notices = command(
         "notify", "notices.notify_test:run", "Send a test through every notice channel and print each one's answer."
     )

@@ -6,6 +6,7 @@
     {"input": "out-of-service", "alarm": …, "subject": …, "reason": …, "who": …}      until it is said otherwise
     {"input": "unshelved", "alarm": …, "subject": …, "who": …}      ends either
     {"input": "noted", "text": "cut the tube 1 cm", "bed": "bed-1", "time_s": 1790000000, "who": "anna"}      a note
+    {"input": "shakedown", "for_s": 172800, "who": "anna"}      starts one, in place of any before
 
 It becomes an input of the engine like a pack: stamped when it arrives, stored, judged, replayed. A span counts from
 that stamp, so that no second clock has a say in it. `who` may be left out: it is what somebody calls themselves. A note
@@ -21,7 +22,8 @@ from typing import Any, NamedTuple
 
 from .core.alarm import LONGEST_SHELF_S
 from .core.alarm_table import TABLE
-from .core.reading import Answered, Noted, PumpRested, Said
+from .core.reading import Answered, Noted, PumpRested, Said, ShakedownStarted
+from .core.shakedown import LEAST_H, MOST_H
 from .pack import PackError, Topics
 
 MOST_BYTES = 4_096
@@ -39,7 +41,11 @@ _KEYS = {
     "out-of-service": ("alarm", "subject", "reason", "who"),
     "unshelved": ("alarm", "subject", "who"),
     "noted": ("text", "bed", "time_s", "who"),
+    "shakedown": ("for_s", "who"),
 }
+
+
+_NAMES = {PumpRested: "pump-rested", Noted: "noted", ShakedownStarted: "shakedown"}
 
 
 class NotNow(Exception):
@@ -80,6 +86,9 @@ def read(topics: Topics, payload: bytes | dict[str, Any], received_s: float) -> 
         return PumpRested(received_s, pump, received_s + _span(payload, LONGEST_REST_S))
     if what == "noted":
         return _note(topics, payload, received_s)
+    if what == "shakedown":
+        for_s = _span(payload, 3600 * MOST_H, 3600 * LEAST_H)
+        return ShakedownStarted(received_s, received_s + for_s, _text(payload, "who", MOST_WHO, ""))
     alarm = payload.get("alarm")
     if not isinstance(alarm, str) or alarm not in TABLE:
         raise PackError(f"alarm: found {_shown(alarm)}; {_listed(TABLE, 'or')} would do")
@@ -110,7 +119,7 @@ def say(arrived: queue.SimpleQueue[Any], payload: bytes) -> Said:
 def as_json(item: Said) -> dict[str, Any]:
     """What was taken in, for whoever told it."""
     fields = item._asdict()
-    return {"input": fields.pop("what", "noted" if isinstance(item, Noted) else "pump-rested"), **fields}
+    return {"input": fields.pop("what", None) or _NAMES[type(item)], **fields}
 
 
 def _note(topics: Topics, payload: dict[str, Any], received_s: float) -> Noted:
@@ -123,10 +132,11 @@ def _note(topics: Topics, payload: dict[str, Any], received_s: float) -> Noted:
     return Noted(received_s, min(float(time_s), received_s), text, bed, who)
 
 
-def _span(payload: dict[str, Any], longest_s: float) -> float:
+def _span(payload: dict[str, Any], longest_s: float, least_s: float = 0.0) -> float:
     for_s = payload.get("for_s")
-    if type(for_s) not in (int, float) or not 0 < for_s <= longest_s:
-        raise PackError(f"for_s: found {_shown(for_s)}; seconds, at most {longest_s:,.0f}, would do")
+    if type(for_s) not in (int, float) or not least_s <= for_s <= longest_s or for_s == 0:
+        least = f"at least {least_s:,.0f} and " if least_s else ""
+        raise PackError(f"for_s: found {_shown(for_s)}; seconds, {least}at most {longest_s:,.0f}, would do")
     return for_s
 
 

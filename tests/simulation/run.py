@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -124,10 +124,13 @@ def plan_for(seed: int, kind: str | None) -> Plan:
     return draw_garden(seed, **(KINDS[kind].overrides if kind else {}))
 
 
-def simulate(plan: Plan, days: float | None = None, fault: str | None = None, when: str | None = None) -> Run:
+def simulate(
+    plan: Plan, days: float | None = None, fault: str | None = None, when: str | None = None,
+    planted: Callable[[Stage], None] | None = None,
+) -> Run:  # fmt: skip
     """Runs the garden; `days` is the whole length, or by default as long as the fault needs (3 days without one).
 
-    when: "night", "noon" or "cloud" at the onset; drawn if it is left out.
+    when: "night", "noon" or "cloud" at the onset; drawn if it is left out. planted: lays hands on it at the start.
     """
     if fault is not None and fault not in KINDS:
         raise ValueError(f"no such fault: {fault}; there are {', '.join(KINDS)}")
@@ -136,6 +139,8 @@ def simulate(plan: Plan, days: float | None = None, fault: str | None = None, wh
     station = Station(plan, garden, rng)
     pump = rng.choice(garden.pumps)
     stage = Stage(plan, garden, station, rng, pump, rng.choice(pump.feeds))
+    if planted is not None:
+        planted(stage)
     return _Simulation(stage, fault, days, when).go()
 
 

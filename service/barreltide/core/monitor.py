@@ -21,13 +21,13 @@ from .battery import StateOfCharge
 from .bed import Bed
 from .charger import Charger
 from .daylight import Daylight
-from .event import Event, NotePinned, PackChoked
+from .event import Event, NotePinned, PackChoked, RestBegan, ShakedownBegan
 from .float_track import KEPT_S
 from .night import Night
 from .order import Release
 from .power import PowerWatch
 from .pump import Pump
-from .reading import Answered, Input, Noted, Pack, PumpRested, ServiceStarted
+from .reading import Answered, Input, Noted, Pack, PumpRested, ServiceStarted, ShakedownStarted
 from .resistance import NEAR_S, Resistance
 from .rest import Rests
 from .sensor import Gauge, WaterTemperature, judge_float
@@ -94,10 +94,13 @@ class Monitor:
         if isinstance(item, PumpRested):
             if item.pump in self._pumps:
                 self._rests.begin(now_s, self._pumps[item.pump], item.until_s)
+                self._told.append(RestBegan(now_s, item.pump, item.until_s))
         elif isinstance(item, Answered):
             self._alarms.answer(now_s, item)
         elif isinstance(item, Noted):
             self._told.append(NotePinned(item.time_s, item.bed, item.text, item.who))
+        elif isinstance(item, ShakedownStarted):
+            self._told.append(ShakedownBegan(now_s, item.until_s, item.who))
         elif item.station in self._stations:
             try:
                 self._hear(item, now_s)

@@ -73,5 +73,13 @@ class Noted(NamedTuple):
     who: str = ""
 
 
-Said = PumpRested | Answered | Noted  # by the grower
+class ShakedownStarted(NamedTuple):
+    """The grower has started a shakedown that runs until `until_s`."""
+
+    received_s: float
+    until_s: float
+    who: str = ""
+
+
+Said = PumpRested | Answered | Noted | ShakedownStarted  # by the grower
 Input = Pack | ServiceStarted | Said

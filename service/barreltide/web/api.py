@@ -14,6 +14,8 @@ from fastapi.responses import JSONResponse
 from fastapi.sse import EventSourceResponse
 
 from .. import grower, journal
+from ..commands import dial_in
+from ..commands import shakedown as proving
 from ..commands import turns as taking_turns
 from ..notices.push import PushError
 from ..pack import PackError
@@ -35,7 +37,9 @@ from .shapes import (
     Readings,
     Refused,
     SeriesList,
+    Shakedown,
     Told,
+    Trials,
     Tried,
     Turns,
     Wrong,
@@ -140,6 +144,17 @@ def routes(served: Served, listeners: Listeners) -> APIRouter:
     @api.get("/turns", response_model=Turns)
     def turns(last: LastCycles = taking_turns.USUAL_LAST) -> Any:
         return JSONResponse(taking_turns.found(site, store, now(), last))
+
+    @api.get("/shakedown", response_model=Shakedown)
+    def shakedown() -> Any:
+        return JSONResponse(proving.found(site, store, now()))
+
+    @api.get("/trials", response_model=Trials)
+    def trials(bed: Name | None = None, start_s: Start | None = None) -> Any:
+        _one_of("bed", bed, beds)
+        since_s = now() - 86_400 if start_s is None else start_s
+        rows = [events(kind, None, since_s, FOREVER_S, dial_in.MOST_CYCLES)[0] for kind in ("cycle", "note")]
+        return JSONResponse(dial_in.found(site, [b for b in site.beds if bed in (b.name, None)], *rows))
 
     @api.get("/nights", response_model=Nights)
     def nights(start_s: Start = 0.0, end_s: End = FOREVER_S, limit: Limit = 100) -> Any:

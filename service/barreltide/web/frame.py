@@ -22,8 +22,8 @@ from .render import render
 
 # The pages in the order of the navigation.
 PAGES = {
-    "Now": "/", "Nights": "/nights", "Cycles": "/cycles", "Alarms": "/alarms", "Readings": "/readings",
-    "Set-up": "/set-up",
+    "Now": "/", "Nights": "/nights", "Cycles": "/cycles", "Trials": "/trials", "Alarms": "/alarms",
+    "Readings": "/readings", "Set-up": "/set-up",
 }  # fmt: skip
 TASTE = "taste"  # the cookie of units and clock
 

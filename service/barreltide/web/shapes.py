@@ -127,6 +127,26 @@ class Turns:
 
 
 @dataclass
+class Shakedown:
+    """The newest shakedown, null where none was started: its `stages` with their verdicts ("ready", "not yet", "so
+    far"), each of its `checks` with state ("good", "bad", "open"), evidence and advice, the days by their weather;
+    `words`: the same in sentences."""
+
+    shakedown: dict | None
+    words: list[str]
+
+
+@dataclass
+class Trials:
+    """For each bed its `trials`, cut where notes are pinned (by default of the last day): each measure's median,
+    quartiles and `chance`, the share of deals that set it as far from the trial before; a `verdict` on the last change,
+    and the limits of its standpipe's bore; `words`: the same as a table and in sentences."""
+
+    beds: dict[str, dict]
+    words: list[str]
+
+
+@dataclass
 class Nights:
     """Night records, newest first; amp-hours, volts, hours, and shares of charge from 0 to 1."""
 

@@ -14,15 +14,16 @@ from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from .. import __version__, grower, journal
+from ..commands import dial_in, shakedown
 from ..commands import turns as taking_turns
 from ..pack import PackError
 from ..sun import Sun
 from . import assets
 from .frame import TASTE, Page, framed, taste_of
-from .headers import policy
+from .headers import policy, style_of
 from .links import LinkError, Links, row_of, word_of
 from .live import Served
-from .pages import answer, cycles, drawing, nights, now, readings, setup, tide
+from .pages import answer, cycles, drawing, nights, now, readings, setup, tide, trials
 from .pages import journal as entries
 from .pages.words import Taste
 from .render import render
@@ -184,6 +185,24 @@ def routes(served: Served) -> APIRouter:
             json=[("now", "/api/now"), ("health", "/api/health"), ("alarms", "/api/alarms"),
                   ("all answers described", "/openapi.json")],
         )  # fmt: skip
+
+    @pages.get("/trials", response_class=HTMLResponse)
+    def proving(page: Page = Depends(frame)) -> Any:
+        report = shakedown.latest(site, served.store, page.now_s)
+        lines = [page.events(k, start_s=page.now_s - 86_400, limit=dial_in.MOST_CYCLES) for k in ("cycle", "note")]
+        return page.show(
+            "Trials", "trials.html", proof=report and trials.sheet(site, report, [], page.taste),
+            beds=trials.dialling(dial_in.found(site, site.beds, *lines), page.taste),
+            start_advice=dial_in.START, break_advice=dial_in.BREAK,
+        )  # fmt: skip
+
+    @pages.get("/trials/report", response_class=HTMLResponse)
+    def printed(page: Page = Depends(frame)) -> Any:
+        report = shakedown.latest(site, served.store, page.now_s)
+        if report is None:
+            raise HTTPException(404, "no shakedown has been started yet; /trials starts one")
+        text = shakedown.document(site, report, page.taste)
+        return HTMLResponse(text, headers={"Content-Security-Policy": policy(style=style_of(text), image="data:")})
 
     @pages.post("/taste")
     def choose(
