@@ -16,10 +16,12 @@ from collections import Counter
 
 import pytest
 
+from barreltide.store import Store
 from chain import SITE, FastBoard, FastClock, FastService
 from conftest import Mosquitto
 from firmware_board import ROM, config, scratchpad, wait_for
 from test_notify import hooks  # noqa: F401
+from test_rollups import spans_anew
 
 SPEED = 50
 SLOW_DISK_S = 0.1  # wide enough for a kill to fall between a commit and what comes before and after it
@@ -218,6 +220,10 @@ def judge(yard: Yard) -> None:
     assert {(s, name, round(1000 * time_s), _round(value)) for s, name, time_s, value in rows} == {
         (pack[0], *reading) for pack in stored for reading in closed[pack]
     }
+    store = Store(yard.service.folder / "barreltide.db")
+    kept = {tuple(row[:3]): tuple(row[3:]) for row in store._rows("SELECT * FROM spans")}
+    assert len(kept) > 10 and kept == spans_anew(store), "roll-ups as the readings give them"
+    store.close()
     dropped = yard.rows(f"SELECT max(r.value) FROM {series} WHERE s.name LIKE '%dropped'")
     assert dropped == [(0,)] and yard.rows("SELECT count(*) FROM refused") == [(0,)]
     assert "Traceback" not in yard.service.log()

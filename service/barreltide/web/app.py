@@ -22,7 +22,7 @@ from .. import __version__
 from ..site import Site
 from ..store import Store
 from . import api, assets, charts, entrance, views
-from .door import Door
+from .door import Door, is_loopback
 from .headers import Headers
 from .links import Links
 from .live import Listeners, Live, Served
@@ -60,6 +60,8 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
 def serve(site: Site, store_path: str | Path, live: Live, now: Callable[[], float] = time.time) -> WebServer:
     """A web server for the site, bound and ready for `start()`. Raises WebError where the address cannot be had."""
     app = create_app(site, Store(store_path), live, now)
+    if not (is_loopback(site.web.host) or SignIn(store_path, now).is_set):
+        log.warning("no passphrase is set: from elsewhere the page only says how; `barreltide passphrase` sets one")
     return WebServer(app, site.web.host, site.web.port, app.state.listeners.close)
 
 

@@ -135,7 +135,8 @@ class Door:
                 return None
             return self._no(request, 403, "This link is for looking: Now, Nights, Cycles and Alarms.")
         if is_safe and request.headers.get("sec-fetch-site") == "cross-site" and not path.startswith("/api/"):
-            return HTMLResponse(render("knock.html", garden=self._site.name, to=""))
+            # 401, so that no service worker keeps it for the page itself.
+            return HTMLResponse(render("knock.html", garden=self._site.name, to=""), 401)
         return self._no(request, 401, sign_in_first(self._sign_in))
 
     def _no(self, request: Request, code: int, words: str) -> Response:
@@ -178,10 +179,10 @@ def sign_in_page(site: Site, sign_in: SignIn, after: str = "/", words: str = "",
 
 def is_from_this_host(request: Request) -> bool:
     client, named = request.client.host if request.client else "", request.url.hostname or ""
-    return _is_loopback(client) and (named == "localhost" or _is_loopback(named))
+    return is_loopback(client) and (named == "localhost" or is_loopback(named))
 
 
-def _is_loopback(host: str) -> bool:
+def is_loopback(host: str) -> bool:
     try:
         address = ipaddress.ip_address(host)
     except ValueError:

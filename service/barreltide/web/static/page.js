@@ -13,6 +13,7 @@ async function refresh() {
   busy = true;
   try {
     const answer = await fetch(location.href, { cache: "no-store", signal: AbortSignal.timeout(10000) });
+    if (answer.status === 401) { location.reload(); return; }  // the sign-in has run out
     if (!answer.ok) throw new Error(String(answer.status));
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     const held = [...document.querySelectorAll("button, summary")].indexOf(document.activeElement);
