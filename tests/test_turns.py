@@ -224,6 +224,10 @@ def test_four_beds_in_words(tmp_path):
     assert "still drift" in text and "couples the beds" in text
     assert answer["branches"]["pump"]["period_s"] == pytest.approx(640, abs=15)
     store.close()
+    (tmp_path / "near").mkdir()
+    site, store = stored(tmp_path / "near", GARDEN, mint=(600, 0), kale=(604, 200), sage=(602, 400), leek=(600, 40))
+    assert "leave the branches as they are" in "\n".join(command.found(site, store, NOW_S)["words"])
+    store.close()
 
 
 def test_what_is_not_known_is_named(tmp_path):

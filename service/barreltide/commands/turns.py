@@ -21,6 +21,7 @@ from .client import Client, ClientError
 
 MOST_CYCLES = 500  # of a bed that are read: with the longest --last, two days of a fast one
 MOST_LAST = 200
+LEAST_TURNED = 0.01  # of a branch's flow: nobody turns a valve so finely
 MOST_PAIRS = 6  # told in sentences: those that meet soonest
 BUNCHED = (
     "Equal periods make it no rarer that beds are full together, they only keep them as they are for longer, well apart"
@@ -194,9 +195,12 @@ def _of_branches(pump: str, balance: Any, pumps: int) -> Iterator[str]:
             f" change by more than {100 * turns.MOST_TURNED:.0f} %. Another height of a standpipe would do."
         )
         return
-    close = [f"{b.bed}'s by {_change(b)}" for b in branches if b.low + b.high < 0]
-    gain = [f"{b.bed} gets {_change(b)} more" for b in branches if b.low + b.high > 0]
+    close = [f"{b.bed}'s by {_change(b)}" for b in branches if b.low + b.high < -2 * LEAST_TURNED]
+    gain = [f"{b.bed} gets {_change(b)} more" for b in branches if b.low + b.high > 2 * LEAST_TURNED]
     of = f" of the pump '{pump}'" if pumps > 1 else ""
+    if not close or not gain:
+        yield f"The periods{of} are as near to one another as a valve can bring them: leave the branches as they are."
+        return
     yield (
         f"To bring the periods{of} together (about {_span(period_s)}): close a branch a little, {listed(close)} of its"
         f" flow; {listed(gain)} by that, or open it instead. Turn a little, wait for five cycles, look again. If a"
