@@ -306,6 +306,16 @@ def test_a_long_turn_does_not_flatten_the_others_and_notes_stand_at_their_moment
     assert "between 10 min and 25 h 0 min" in drawn["words"]
 
 
+def test_days_far_apart_are_one_line_and_days_that_are_missing_break_it():
+    rows = [{"start_s": 86_400 * n, "cycles": 180, "period_s": 480.0, "high_s": 180.0, "fill_s": None, "drain_s": None}
+            for n in range(30) if n not in (10, 11, 12, 13)]  # fmt: skip
+    drawn = cycles.bed_figure("b", cycles.of_days(rows), [], [], 0.0, 30 * 86_400.0, LISBON)
+    assert [(row["word"], row["d"].count("M"), row["d"].count("L")) for row in drawn["lines"]] == [
+        ("turn", 2, 24), ("wet", 2, 24), ("dry", 2, 24)
+    ]  # fmt: skip
+    assert drawn["words"].startswith("4,680 turns, of 8 min as a rule")
+
+
 def test_the_journal_says_what_spoke_for_each_cause():
     cause = {"alarm": "bed-starved", "subject": "b", "share": 0.25, "speaks_for": ["x"], "speaks_against": []}
     raised = {"event": "alarm", "time": NOW_S, "since": NOW_S, "alarm": "pump-stopped", "subject": "pump",

@@ -49,7 +49,8 @@ def bed_figure(
     scale = Scale(0.0, most, TOP, BOTTOM)
     heard = [value for row in volts for value in (row[1], row[3])]
     volt_scale = Scale(min(heard, default=11.0), max(heard, default=14.0), VOLTS_TOP, VOLTS_BOTTOM)
-    gap_s = max(4 * most, (end_s - start_s) / 40)
+    paces = sorted(b["time"] - a["time"] for a, b in zip(shown, shown[1:], strict=False))
+    gap_s = max(3 * paces[len(paces) // 2] if paces else 0.0, (end_s - start_s) / 40)
     lines = []
     for key, word, kind in KINDS:
         points = [(row["time"], row[key]) for row in shown if row.get(key) is not None]

@@ -76,8 +76,8 @@ def days(axis: Axis, taste: Taste, most: int = 7) -> list[Mark]:
 
 def thinned(points: Sequence, most: int = MOST_POINTS) -> list:
     """Every so manieth of them, and the last."""
-    step = -(-len(points) // most) if points else 1
-    return [*points[::step], points[-1]] if points else []
+    step = max(1, -(-len(points) // most))
+    return [*points[::step], *(points[-1:] if (len(points) - 1) % step else [])]
 
 
 def line(points: Iterable[tuple[float, float]], axis: Axis, scale: Scale, gap_s: float = float("inf")) -> str:
