@@ -459,7 +459,8 @@ class _Counted:
 
     def now(self) -> dict[str, tuple[int, int]]:
         through, counts = self._known
-        rows = self._store._rows(self._sql.format("" if through else self._first), (through,))
+        # What is new is found by its id: SQLite would rather walk an index of all of them, as that is sorted already.
+        rows = self._store._rows(self._sql.format("NOT INDEXED" if through else self._first), (through,))
         if rows:
             counts = counts | {name: (counts.get(name, (0, 0))[0] + count, newest) for name, count, newest in rows}
             self._known = max(row[2] for row in rows), counts  # at once, as several threads ask
