@@ -249,6 +249,15 @@ def test_a_night_of_a_change_of_the_clock_is_as_long_as_it_was(day, marks):
     assert to_three == {3: 600, 10: 800, 6: 700}[day[1]]
 
 
+def test_days_are_marked_at_the_garden_s_midnights():
+    start, end = (datetime(2026, month, 20, 12, tzinfo=LISBON.zone).timestamp() for month in (3, 4))
+    axis = figures.Axis(start, end, 0, (end - start) / 3600)
+    marks = figures.days(axis, LISBON, most=40)
+    assert [mark.text for mark in marks[7:11]] == ["28 Mar", "29 Mar", "30 Mar", "31 Mar"] and len(marks) == 31
+    assert [later.at - mark.at for mark, later in zip(marks, marks[1:], strict=False)][7:10] == [24, 23, 24]
+    assert len(figures.days(axis, LISBON)) == 7
+
+
 def test_lines_break_where_nothing_is_known():
     axis, scale = figures.Axis(0, 100, 0, 100), figures.Scale(0, 1, 0, 100)
     assert figures.line([(0, 0), (10, 0.5), (60, 1)], axis, scale, gap_s=20) == "M0.0 100.0L10.0 50.0M60.0 0.0"

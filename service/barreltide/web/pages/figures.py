@@ -8,10 +8,12 @@ pixel there; a style sheet scales them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime, time, timedelta
 from typing import NamedTuple
 
 from .words import Taste
 
+DAY_S = 86_400.0
 MOST_POINTS = 240  # of one line: more than a phone has pixels for is wasted
 
 
@@ -64,14 +66,11 @@ def hours(axis: Axis, taste: Taste, every: int = 3) -> list[Mark]:
 
 def days(axis: Axis, taste: Taste, most: int = 7) -> list[Mark]:
     """Marks at local midnights, at most so many."""
-    found, time_s = [], axis.start_s - axis.start_s % 900 + 900
-    while time_s < axis.end_s:
-        local = taste.local(time_s)
-        if local.hour == 0 and local.minute == 0:
-            found.append(Mark(axis.x(time_s), taste.day(time_s)))
-        time_s += 900
-    step = -(-len(found) // most) if found else 1
-    return found[::step]
+    first = taste.local(axis.start_s).date()
+    count = int((axis.end_s - axis.start_s) // DAY_S) + 3
+    midnights = [datetime.combine(first + timedelta(days=n), time(), taste.zone).timestamp() for n in range(count)]
+    found = [Mark(axis.x(time_s), taste.day(time_s)) for time_s in midnights if axis.holds(time_s)]
+    return found[:: -(-len(found) // most) or 1]
 
 
 def thinned(points: Sequence, most: int = MOST_POINTS) -> list:
