@@ -148,7 +148,7 @@ def test_a_trial_that_differs_makes_no_backup(site, monkeypatch):
             db.execute("DELETE FROM readings WHERE time_s = ?", (START_S + 7,))
 
     monkeypatch.setattr(backup_module, "_copy", lose_one)
-    with pytest.raises(Failure, match="holds .*'readings': 49.*the store .*'readings': 50"):
+    with pytest.raises(Failure, match="holds rows .*'readings': 49.*the store .*'readings': 50"):
         backup_module.backup(site, None)
     assert not list((site.store_path.parent / "backups").iterdir())
 

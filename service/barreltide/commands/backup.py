@@ -24,7 +24,6 @@ from .client import Client, ClientError
 
 SPARE_BYTES = 50_000_000
 BESIDE = ("key", "push-keys", "sign-in")  # what lies beside the store, as STORE.key
-TABLES = ("arrivals", "readings", "series", "events", "notices", "sendings", "refused")
 
 
 def backup(site: Site, options: Namespace) -> int:
@@ -124,7 +123,7 @@ def _agree(trial: Path, counted: dict[str, int] | None = None) -> dict[str, int]
             raise Failure(f"{trial}: is damaged: {found}")
         restored = _count(db)
     if counted is not None and restored != counted:
-        raise Failure(f"{trial}: holds {restored}, the store {counted}")
+        raise Failure(f"{trial}: holds rows {restored}, the store {counted}")
     Store(trial).close()
     for end in ("-wal", "-shm"):
         trial.with_name(trial.name + end).unlink(missing_ok=True)
@@ -132,7 +131,9 @@ def _agree(trial: Path, counted: dict[str, int] | None = None) -> dict[str, int]
 
 
 def _count(db: sqlite3.Connection) -> dict[str, int]:
-    return {table: db.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in TABLES}
+    """Rows by table."""
+    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")]
+    return {table: db.execute(f'SELECT count(*) FROM "{table}"').fetchone()[0] for table in tables}
 
 
 def _copy(source: Path, to: Path) -> None:
