@@ -28,6 +28,7 @@ from firmware_board import Board, config
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
+UNITS = ("barreltide.service", "barreltide-backup.service", "barreltide-backup.timer")
 STATIONS = SITE + '[[station]]\nname = "shed"\n'
 
 
@@ -155,6 +156,26 @@ def test_a_broker_of_ones_own_is_left_alone(tmp_path):
     (root / "etc/barreltide/site.toml").write_text(STATIONS)
     status, said = install(root)
     assert status == 1 and "mine.conf: mosquitto is set up for something else already" in said
+
+
+def test_whatever_is_put_in_place_is_taken_off_again(installed):
+    text = (DEPLOY / "remove").read_text()
+    listed = text.partition("files=(")[2].partition(")")[0].split()
+    taken = [name for name in listed if name.startswith("/")] + [f"/etc/systemd/system/{unit}" for unit in UNITS]
+    kept = re.search(r"purge\"? \] \|\| files\+=\(([^)]*)\)", text)[1].split()
+    put = {f"/{file.relative_to(installed)}" for file in installed.rglob("*") if file.is_file() or file.is_symlink()}
+    put.discard("/mine.toml")
+    assert len(put) > 15 and "/usr/local/bin/barreltide" in put
+    assert [name for name in put if not any(name == one or name.startswith(f"{one}/") for one in taken + kept)] == []
+    assert {"/etc/barreltide", "/var/lib/barreltide"} == set(kept), "what stays without --purge"
+
+
+@pytest.mark.parametrize(
+    "options, status, words", [(["--dry-run"], 0, "kept: /var/lib"), (["--all"], 2, "is no option")]
+)
+def test_removing_says_what_it_would_do_and_takes_no_other_word(options, status, words):
+    done = subprocess.run([str(DEPLOY / "remove"), *options], capture_output=True, text=True, timeout=30)
+    assert done.returncode == status and words in done.stdout + done.stderr
 
 
 # -- the broker
@@ -302,7 +323,7 @@ def test_a_board_gets_in_with_what_was_written_for_it(installed, broker, client,
 def test_the_units_are_sound_and_what_their_hardening_leaves_is_explained(tmp_path):
     if shutil.which("systemd-analyze") is None:
         pytest.skip("systemd-analyze is not installed")
-    units = [tmp_path / name for name in ("barreltide.service", "barreltide-backup.service", "barreltide-backup.timer")]
+    units = [tmp_path / name for name in UNITS]
     for unit in units:
         unit.write_text((DEPLOY / unit.name).read_text().replace("/opt/barreltide/current/bin/barreltide", "/bin/true"))
     done = subprocess.run(["systemd-analyze", "verify", *map(str, units)], capture_output=True, text=True)
