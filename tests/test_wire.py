@@ -115,10 +115,10 @@ def test_the_time_comes_by_the_line_and_dates_what_was_sampled_before(boards):
     values = wired(**QUICK, debounce_s=0.5, lamp={"pin": 12})
     board = boards(board_time=True, ticks=(1 << 30) - 2_000).give_firmware(values).power_on()
     began_s = time.time()
-    time.sleep(2)
+    time.sleep(1.5)
     board.world(pins={25: 0})
     changed_s = time.time()
-    time.sleep(2)
+    time.sleep(1)
     talk = Talk(board.device)
     old = talk.hello()
     assert old["alarms"] is True
@@ -179,7 +179,7 @@ def test_every_sampled_pack_is_stored_once_whatever_becomes_of_the_cable(tmp_pat
     wires = ("unplug", "garble", "board", "service")
     try:
         until(lambda: "the wired station 'barrels' is there" in service.said(), "the station")
-        for strike in [*wires, *rng.choices(wires, k=12)]:
+        for strike in [*wires, *rng.choices(wires, k=8)]:
             board.world(pins={25: rng.randrange(2)}, one_wire={ROM: scratchpad(rng.uniform(5, 30))})
             time.sleep(rng.uniform(0.05, 0.5))
             if strike == "unplug":
@@ -207,7 +207,7 @@ def test_every_sampled_pack_is_stored_once_whatever_becomes_of_the_cable(tmp_pat
     stored = _stored(service)
     boots = {boot for _, boot, _ in kept}
     print(f"{len(stored)} packs of {len(boots)} boots; {spoiled[0]} pieces spoiled")
-    assert len(boots) > 3 and len(stored) > 30 and spoiled[0] >= 5
+    assert len(boots) > 3 and len(stored) > 20 and spoiled[0] >= 5
     assert max(Counter(stored).values()) == 1 and kept <= set(stored) <= set(closed)
     assert kept == {("barrels", boot, seq) for boot in boots for seq in range(Counter(b for _, b, _ in kept)[boot])}
     exported = dict(_resolved(line["payload"]) for line in service.export())

@@ -198,10 +198,27 @@ def _parser() -> argparse.ArgumentParser:
         passphrase, neighbour, *answers,
     ):  # fmt: skip
         sub.add_argument("--site", metavar="SITE.toml", required=True, help="the site file")
+    _add_board(command("board", "board.commands:run", "Work with a board on USB: find, install, configure, calibrate."))
     demo = command("demo", "demo.run:run", "Show the whole chain on an invented garden, faster than life.")
     demo.add_argument("--seed", metavar="N", type=int, help="another garden for another number")
     demo.add_argument("--speed", metavar="N", type=float, help="times faster than life")
     return parser
+
+
+def _add_board(board: argparse.ArgumentParser) -> None:
+    board.add_argument(
+        "action",
+        choices="find install configure read calibrate floats thermometers log update".split(),
+        help="find: which boards are there; install: put the firmware on; configure: write config.json; read: every"
+        " sensor; calibrate: the battery's divider against a multimeter; floats, thermometers: try them out by hand;"
+        " log: what it says; update: new firmware, taken back if it does not report in",
+    )  # fmt: skip
+    board.add_argument("--port", metavar="PORT", help="of the board, where there are several, like /dev/ttyACM0")
+    board.add_argument("--from", dest="file", metavar="FILE", help="configure: from this config.json, not by questions")
+    board.add_argument("--compiled", action="store_true", help="install, update: compiled here; takes mpy-cross")
+    board.add_argument("--once", action="store_true", help="read: one round, not until Ctrl-C")
+    board.add_argument("--kept", action="store_true", help="log: the last error on its flash; stops it for a moment")
+    board.add_argument("--wait", metavar="S", type=float, default=90.0, help="update: seconds to report in (90)")
 
 
 def _time(text: str) -> float:

@@ -19,6 +19,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from ..board.firmware import folder as firmware_folder
 from .garden import Garden
 
 POLL_MS = 100
@@ -27,13 +28,6 @@ METER_NOISE_V = 0.004
 MOST_ON_THE_WAY = 3  # packs: about two minutes of the garden's time
 PATIENCE_S = 5.0  # of this computer's time without a receipt, before packs are sent again
 BOOT = 73
-
-
-def firmware_folder() -> Path:
-    """Where the firmware lies: beside this package once installed, in the checkout otherwise."""
-    package = Path(__file__).resolve().parents[1]
-    beside, checkout = package / "firmware", package.parents[1] / "firmware"
-    return beside if beside.is_dir() else checkout
 
 
 def _load_firmware() -> tuple[types.ModuleType, types.ModuleType]:
