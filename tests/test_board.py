@@ -133,8 +133,14 @@ def test_from_a_bare_board_to_its_first_pack_and_an_update_that_is_kept(tmp_path
     status, said = run("configure", "--from", str(mine), *port)
     assert (status, said) == (2, 'barreltide: config.json: battery.scale is "seven": give a number from 0.1 to 1000\n')
     assert json.loads((board.folder / "config.json").read_text()) == config, "what is wrong is not written"
-    mine.write_text(json.dumps(wired(**QUICK)))
+    mine.write_text(json.dumps(wired(**QUICK) | {"broker": {"host": "h", "ca_file": "ca.der"}}))
+    status, said = run("configure", "--from", str(mine), *port)
+    assert status == 2 and "authority's file 'ca.der', which does not lie beside it" in said
+    (tmp_path / "ca.der").write_bytes(bytes(range(256)) * 6)
     assert run("configure", "--from", str(mine), *port)[0] == 0
+    assert (board.folder / "ca.der").read_bytes() == bytes(range(256)) * 6
+    config = json.loads((board.folder / "config.json").read_text())
+    assert config["wired"] and config["wifi"]["password"] == SECRET, "what the file does not name stays"
 
     site = f'{SITE}[broker]\nport = {free_port()}\n[[station]]\nname = "barrels"\nusb = "{board.device}"\n'
     service = FastService(tmp_path / "service", site).start()
@@ -237,17 +243,27 @@ def test_the_divider_is_calibrated_at_two_points(workbench, monkeypatch):
 
         return turn
 
-    answers = (battery(12.0, "12,00 V", 2.5), "twelve", battery(12.2, "13.9"), battery(14.4, "14.40"), "", "y")
+    answers = (battery(12.0, "12,00 V", 2.5), "twelve", battery(12.2, "13.9"), "", "y")
     board, it, said = workbench(wired(**QUICK), *answers)
     assert it.calibrate() == 0
     assert (
         any("cannot both be right" in line for line in said) and "'twelve' is no number of volts, like 12.64." in said
     )
+    assert any("Near 12.00 V" in line and "±0.08 V" in line for line in said)
+    config = json.loads((board.folder / "config.json").read_text())
+    assert config["battery"]["points"] == [[pytest.approx(11.88 / 7.9, abs=0.001), 12.0]]
+    assert config["battery"]["scale"] == pytest.approx(12 / (11.88 / 7.9), abs=0.01)
+    assert board.events().count("watchdog 2000") == 1, "it was not started anew by its watchdog"
+
+    another_day = bench.Bench(it._repl, it._ask, said.append)
+    answers_left = [battery(14.4, "14.40"), "", "y"]
+    another_day._ask = lambda words: (lambda answer: answer() if callable(answer) else answer)(answers_left.pop(0))
+    assert another_day.calibrate() == 0
     config = json.loads((board.folder / "config.json").read_text())
     assert config["battery"]["scale"] == pytest.approx(7.9, abs=0.01)
     assert config["battery"]["offset_v"] == pytest.approx(0.12, abs=0.01)
     assert any("Between 12 and 14.4 V" in line and "±0.09 V" in line for line in said)
-    assert board.events().count("watchdog 2000") == 1, "it was not started anew by its watchdog"
+    assert not firmware.settings_module().read(json.dumps(config))[1], "the station has nothing to say against it"
 
 
 def test_floats_are_tried_by_hand(workbench, monkeypatch):

@@ -31,7 +31,7 @@ def _help(*command: str) -> str:
 COMMANDS = [
     "serve", "replay", "export", "nights", "turns", "size", "oxygen", "alarms", "acknowledge", "shelve", "unshelve",
     "out-of-service", "maintenance", "note", "dial-in", "shakedown", "notify", "passphrase", "neighbour-link", "phones",
-    "rest-test", "check", "backup", "restore", "demo",
+    "rest-test", "check", "backup", "restore", "board", "demo",
 ]  # fmt: skip
 
 
@@ -80,11 +80,6 @@ def test_every_file_that_a_page_links_to_is_there(page):
     assert links or runs or page == "DEVELOPERS.md"
     missing = [name for name in links + runs if not (ROOT / name).exists()]
     assert not missing
-
-
-def test_what_goes_on_a_board_is_there():
-    names = re.search(r"mpremote resume cp -r (.*) :", README)[1].split()
-    assert [name for name in names if not (ROOT / name).exists()] == ["config.json"], "the owner's own"
 
 
 def test_the_tree_is_as_drawn():

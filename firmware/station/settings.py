@@ -203,6 +203,7 @@ def _read_battery(settings, top, tables):
         "offset_v": battery.number("offset_v", -10, 10, 0.0),
         "calibration": _calibration(battery),
     }
+    battery.get("points", None, "")  # what the scale rests on: for whoever calibrates again
     if found["adc"] == "internal":
         found["pin"] = battery.pin()
         found["reference_v"] = battery.number("reference_v", 0.5, 5.5, 3.3)

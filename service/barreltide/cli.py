@@ -214,7 +214,7 @@ def _add_board(board: argparse.ArgumentParser) -> None:
         " log: what it says; update: new firmware, taken back if it does not report in",
     )  # fmt: skip
     board.add_argument("--port", metavar="PORT", help="of the board, where there are several, like /dev/ttyACM0")
-    board.add_argument("--from", dest="file", metavar="FILE", help="configure: from this config.json, not by questions")
+    board.add_argument("--from", dest="file", metavar="FILE", help="configure: this config.json over the board's")
     board.add_argument("--compiled", action="store_true", help="install, update: compiled here; takes mpy-cross")
     board.add_argument("--once", action="store_true", help="read: one round, not until Ctrl-C")
     board.add_argument("--kept", action="store_true", help="log: the last error on its flash; stops it for a moment")

@@ -38,6 +38,7 @@ WARMER_C = 1.0
 APART_C = 0.5
 WARMING_S = 180.0
 MOST_THERMOMETERS = 16
+MOST_POINTS = 4
 
 Ask = Callable[[str], str]
 Say = Callable[[str], None]
@@ -81,10 +82,11 @@ class Bench:
             "Measure at the battery's own terminals, not at the board. A battery drives thousands of amperes through a"
             " dropped tool: take off rings, and mind where the probes go."
         )
-        readings: list[calibration.Reading] = []
+        kept = readings = self._kept_points()
         while True:
-            told = "the multimeter's volts" if not readings else "a second point's volts, or Enter if there is none"
-            typed = self._ask(f"Type {told}: " if len(readings) < 2 else "Another, or Enter: ").strip()
+            typed = self._ask(
+                "Type the multimeter's volts" + (", or Enter to end: " if readings != kept else ": ")
+            ).strip()
             if not typed:
                 break
             try:
@@ -99,18 +101,36 @@ class Bench:
                 calibration.fit([*readings, reading], battery["scale"], battery["offset_v"])
             except BoardError as error:
                 self._say(f"  {error}.")
+                if kept and readings == kept and self._is_yes("Leave out those of before"):
+                    kept = readings = []
                 continue  # the readings before stand
-            readings.append(reading)
-        if not readings:
+            readings = [*readings, reading]
+        if readings == kept:
             self._say("Nothing is changed.")
             return 1
         found = calibration.fit(readings, battery["scale"], battery["offset_v"])
         self._say(f"scale {found.scale:.4f} (it was {battery['scale']:g}), offset_v {found.offset_v:+.3f}")
         for line in found.words:
             self._say(line)
-        return self._write(
-            {"battery": {"scale": round(found.scale, 4), "offset_v": round(found.offset_v, 4), "calibration": None}}
-        )
+        points = [[round(reading.pin_v, 4), reading.meter_v] for reading in readings[-MOST_POINTS:]]
+        new = {
+            "scale": round(found.scale, 4),
+            "offset_v": round(found.offset_v, 4),
+            "points": points,
+            "calibration": None,
+        }
+        return self._write({"battery": new})
+
+    def _kept_points(self) -> list[calibration.Reading]:
+        """The readings of earlier days, which lie in config.json: a battery does not show two voltages in an hour."""
+        try:
+            rows = self._config["battery"]["points"]
+            kept = [calibration.Reading(float(pin_v), 0.0, float(meter_v)) for pin_v, meter_v in rows]
+        except (KeyError, TypeError, ValueError):
+            return []
+        for reading in kept:
+            self._say(f"Kept from before: {reading.meter_v:g} V, with {reading.pin_v:.4f} V at the pin.")
+        return kept
 
     # Floats
 
@@ -232,20 +252,9 @@ class Bench:
         if not changes or not (asked or self._is_yes("Write this into config.json on the board")):
             self._say("Nothing is changed.")
             return 1
-        configure.write(self._repl, _merged(self._config, changes), self._say)
+        configure.write(self._repl, configure.merged(self._config, changes), self._say)
         self._say("It is written.")
         return 0
-
-
-def _merged(old: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
-    """changes over old, table by table; None takes a key away."""
-    new = dict(old)
-    for key, value in changes.items():
-        if value is None:
-            new.pop(key, None)
-        else:
-            new[key] = _merged(old.get(key) or {}, value) if isinstance(value, dict) else value
-    return new
 
 
 def _in_words(name: str, raw: str, value: Any, unit: str, wrong: str | None) -> str:

@@ -67,10 +67,10 @@ def _install(repl: Repl, options: Namespace) -> int:
 
 def _configure(repl: Repl, options: Namespace) -> int:
     if options.file is not None:
-        config = configure.from_file(options.file)
+        configure.from_file(repl, options.file, _say)
     else:
-        config = configure.Questions(_ask, _ask_secret, _say).go_through(configure.load(repl))
-    configure.write(repl, config, _say)
+        questions = configure.Questions(_ask, _ask_secret, _say)
+        configure.write(repl, questions.go_through(configure.load(repl)), _say)
     _say("config.json is on the board, and the station is started with it.")
     return 0
 

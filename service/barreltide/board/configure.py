@@ -1,4 +1,5 @@
-"""config.json by questions or from a file: judged by the firmware's own rules before it goes onto the board.
+"""config.json by questions, or from a file laid over what is there; judged by the firmware's own rules.
+
 
 Passwords are read without echo, are never on a command line, never logged and never shown again; what is on the board
 already stays, secrets too, where Enter is pressed. They lie in plain text on the board's flash: whoever holds the board
@@ -49,14 +50,34 @@ def write(repl: Repl, config: dict[str, Any], say: Say) -> None:
     repl.put(CONFIG, text.encode())
 
 
-def from_file(path: str) -> dict[str, Any]:
-    """A config.json of this computer. Raises BoardError."""
+def merged(old: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
+    """changes over old, table by table; None takes a key away."""
+    new = dict(old)
+    for key, value in changes.items():
+        if value is None:
+            new.pop(key, None)
+        else:
+            was = old.get(key)
+            new[key] = merged(was if isinstance(was, dict) else {}, value) if isinstance(value, dict) else value
+    return new
+
+
+def from_file(repl: Repl, path: str, say: Say) -> None:
+    """A config.json of this computer, over what is on the board; and the authority's file that it names, beside it."""
     try:
         content = Path(path).read_bytes()
     except OSError as error:
         raise BoardError(f"{path} cannot be read: {error.strerror}") from None
     check(content)
-    return json.loads(content.decode("utf-8-sig"))
+    config = json.loads(content.decode("utf-8-sig"))
+    authority = (config.get("broker") or {}).get("ca_file")
+    beside = Path(path).parent / (authority or "")
+    if authority and beside.is_file():
+        repl.put(authority, beside.read_bytes())
+        say(f"{authority} is on the board.")
+    elif authority and repl.hash(authority) is None:
+        raise BoardError(f"{path} names the authority's file {authority!r}, which does not lie beside it")
+    write(repl, merged(load(repl), config), say)
 
 
 class Questions:
@@ -157,7 +178,7 @@ class Questions:
         lower = self._number("Its resistor towards minus, kOhm", 15)
         if not (isinstance(upper, (int, float)) and isinstance(lower, (int, float)) and upper > 0 and lower > 0):
             raise BoardError("a divider has two resistors; 100 and 15 kOhm would do")
-        for key in ("offset_v", "calibration"):
+        for key in ("offset_v", "calibration", "points"):
             new.pop(key, None)
         return {**new, "adc": "internal", "scale": round((upper + lower) / lower, 4)}
 
