@@ -424,7 +424,7 @@ def test_ports_that_cannot_be_had_are_told_in_one_line(tmp_path, boards, monkeyp
     assert "no board at" in said() and "is it plugged in?" in said()
     board = boards()
     device = board.device
-    monkeypatch.setattr("barreltide.board.repl.TIMEOUT_S", 1.0)
+    monkeypatch.setattr("barreltide.board.repl.PROMPT_S", 0.3)
     assert "gives no MicroPython prompt" in said()  # nobody is at the other end
     with serial_port.open_port(device, 0, 1):
         assert "is in use by another program" in said()

@@ -14,7 +14,6 @@ one. What is true of boards and not of the interpreter: they do not leave the pr
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
 import pty
@@ -41,16 +40,20 @@ class Cable:
         self.garble = lambda data, direction: data
         self.said = b""  # all that the board has said, heard by somebody or not
         self.board_fd, self.board_end = pty.openpty()
-        attributes = termios.tcgetattr(self.board_end)
+        self._attributes = attributes = termios.tcgetattr(self.board_end)
         attributes[0] &= ~(termios.ICRNL | termios.IXON)
         attributes[1] &= ~termios.OPOST
         attributes[3] &= ~(termios.ECHO | termios.ICANON)  # and ISIG stays: Ctrl-C is the board's to feel
-        termios.tcsetattr(self.board_end, termios.TCSANOW, attributes)
+        self.restore()
         self._host_fd: int | None = None
         self._ends = False
         self._lock = threading.Lock()
         self.plug_in()
         threading.Thread(target=self._carry, daemon=True).start()
+
+    def restore(self) -> None:
+        """As a board finds its end at a start; an interpreter that was killed may have left it without Ctrl-C."""
+        termios.tcsetattr(self.board_end, termios.TCSANOW, self._attributes)
 
     def plug_in(self) -> None:
         with self._lock:
@@ -146,10 +149,12 @@ class UsbBoard(Board):
     def _boot(self) -> None:
         script = ["-i", self.program] if (self.folder / self.program).exists() else []
         end = self.cable.board_end
+        self.cable.restore()
         self._events_from = len(self.events())
+        # setsid, not preexec_fn: that may hang in a process with threads, which this one has.
         self.process = subprocess.Popen(
-            [micropython(), *script], cwd=self.folder, env=self.environment, stdin=end, stdout=end, stderr=end,
-            start_new_session=True, preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+            ["setsid", "--ctty", micropython(), *script], cwd=self.folder, env=self.environment,
+            stdin=end, stdout=end, stderr=end,
         )  # fmt: skip
 
     def _live(self) -> None:

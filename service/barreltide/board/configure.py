@@ -1,6 +1,5 @@
 """config.json by questions, or from a file laid over what is there; judged by the firmware's own rules.
 
-
 Passwords are read without echo, are never on a command line, never logged and never shown again; what is on the board
 already stays, secrets too, where Enter is pressed. They lie in plain text on the board's flash: whoever holds the board
 can read them. So a station has its own user name at the broker, and Wi-Fi had better be one for such things.

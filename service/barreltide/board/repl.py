@@ -23,6 +23,7 @@ from .. import serial_port
 from . import BoardError
 
 TIMEOUT_S = 10.0
+PROMPT_S, TRIES = 3.0, 4
 FEED_EVERY_S = 0.5  # a watchdog may be set to two seconds
 CHUNK = 1_024  # bytes of a file at a time, which a board has to hold twice
 RESET_S = 0.3
@@ -83,8 +84,7 @@ class Repl:
             stack.enter_context(serial_port.Borrowed(self.device))
             self._transport = SerialTransport(self.device, serial_port.BAUD, timeout=TIMEOUT_S)
             stack.callback(self._close)
-            with contextlib.redirect_stdout(io.StringIO()):  # mpremote prints what it did not expect
-                self._transport.enter_raw_repl(soft_reset=False, timeout_overall=TIMEOUT_S)
+            self._get_prompt()
             stack.callback(self._leave)
             self._transport.exec(GREETING)
             self._feeds = self._transport.eval("_feed()")
@@ -130,6 +130,19 @@ class Repl:
     def remove(self, path: str) -> None:
         """A file, or a folder with all that is in it; nothing where there is none."""
         self.run(f"_remove({path!r})")
+
+    def _get_prompt(self) -> None:
+        """A board that is just starting, be it that opening the port has reset it, hears no Ctrl-C: then again."""
+        for attempt in range(1, TRIES + 1):
+            try:
+                self._transport.serial.write(b"\r\x03")
+                time.sleep(0.1)
+                with contextlib.redirect_stdout(io.StringIO()):  # mpremote prints what it did not expect
+                    self._transport.enter_raw_repl(soft_reset=False, timeout_overall=PROMPT_S)
+                return
+            except TransportError:
+                if attempt == TRIES:
+                    raise
 
     def _feed(self) -> None:
         if self._feeds and time.monotonic() - self._fed_s >= FEED_EVERY_S:
