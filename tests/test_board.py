@@ -82,10 +82,11 @@ class Terminal:
 class Run:
     """One command: its status, and what it said."""
 
-    def __init__(self, capsys) -> None:
-        self._capsys = capsys
+    def __init__(self, capsys, board: UsbBoard) -> None:
+        self._capsys, self._board = capsys, board
 
     def __call__(self, *arguments: str) -> tuple[int, str]:
+        self._board.settle()
         status = cli.main(["board", *arguments])
         return status, "".join(self._capsys.readouterr())
 
@@ -99,9 +100,8 @@ def stored(folder: Path) -> list[tuple]:
 
 
 def test_from_a_bare_board_to_its_first_pack_and_an_update_that_is_kept(tmp_path, boards, capsys):
-    run = Run(capsys)
     board = boards().power_on()
-    port = ("--port", board.device)
+    port, run = ("--port", board.device), Run(capsys, board)
     status, said = run("find", *port)
     assert status == 0 and "MicroPython 1." in said and "memory free" in said and "no firmware of ours yet" in said
     status, said = run("read", "--once", *port)
@@ -111,6 +111,7 @@ def test_from_a_bare_board_to_its_first_pack_and_an_update_that_is_kept(tmp_path
     for path, content in firmware.files().items():
         assert (board.folder / "a" / path).read_bytes() == content
 
+    board.settle()
     questions = Terminal("board", "configure", *port)
     for prompt, text in (
         ("Name of the site", "garden"), ("Name of this station", "barrels"), ("by USB", "n"), ("Wi-Fi [-]", "trees"),
@@ -142,11 +143,15 @@ def test_from_a_bare_board_to_its_first_pack_and_an_update_that_is_kept(tmp_path
     config = json.loads((board.folder / "config.json").read_text())
     assert config["wired"] and config["wifi"]["password"] == SECRET, "what the file does not name stays"
 
+    def kept() -> bool:
+        return board.said().count("reported in and is kept") == 1
+
     site = f'{SITE}[broker]\nport = {free_port()}\n[[station]]\nname = "barrels"\nusb = "{board.device}"\n'
     service = FastService(tmp_path / "service", site).start()
     try:
         until(lambda: stored(service.folder), "the first pack")
-        assert install.update(board.device, lambda line: None, compiled=True, wait_s=6) == 0
+        board.settle()
+        assert install.update(board.device, lambda line: None, True, 6, lambda s: until(kept, "the receipt")) == 0
         assert json.loads((board.folder / "firmware.json").read_text()) == {"run": "b"}
         assert (board.folder / "b" / "program.mpy").exists() and not (board.folder / "b" / "program.py").exists()
         before = set(stored(service.folder))
@@ -176,10 +181,10 @@ BROKEN = {
 def test_an_update_with_a_broken_firmware_is_taken_back(how, boards, monkeypatch):
     program, why = BROKEN[how]
     board = boards().give_firmware(wired(**QUICK)).power_on()
-    until(lambda: board.said().count("station firmware") == 1, "the station")
+    board.settle()
     monkeypatch.setattr(firmware, "files", lambda compiled=False: {"program.py": program})
     said = []
-    assert install.update(board.device, said.append, compiled=False, wait_s=1.0) == 1
+    assert install.update(board.device, said.append, False, 1.0, lambda s: board.settle()) == 1
     assert "the firmware before is back" in said[-1] and why in said[-1]
     assert json.loads((board.folder / "firmware.json").read_text())["run"] == ""
     until(lambda: board.said().count("station firmware %s\n" % firmware.version()) >= 2, "the firmware before")
@@ -215,6 +220,7 @@ def workbench(boards):
     def make(values: dict, *answers) -> tuple[UsbBoard, bench.Bench, list[str]]:
         board = boards().give_firmware(values).power_on()
         until(lambda: "watchdog 2000" in board.events(), "the station, its watchdog started")
+        board.settle()
         said, left = [], list(answers)
 
         def ask(words: str) -> str:

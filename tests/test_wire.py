@@ -195,6 +195,7 @@ def test_every_sampled_pack_is_stored_once_whatever_becomes_of_the_cable(tmp_pat
             else:
                 service.kill()
                 service.start()
+        board.process.kill()
         until(lambda: service.said().count("is there"), "peace")
         time.sleep(0.5)
         closed, kept = _traced(board)

@@ -8,7 +8,8 @@
 
 Between the two lies the cable, a thread that carries bytes: what the board says while nobody has the port open is lost,
 as on USB. The interpreter's end is a reset, soft or by its watchdog, and the board starts again with main.py, if it has
-one. What is true of boards and not of the interpreter: they do not leave the prompt by an end of input.
+one. On a board Ctrl-C waits until the interpreter is between two steps; here it is a signal that falls into the midst
+of one, and now and then leaves the heap locked for good: `settle` waits until it is idle, before one asks for the prompt.
 """
 
 from __future__ import annotations
@@ -145,6 +146,15 @@ class UsbBoard(Board):
 
     def said(self) -> str:
         return self.cable.said.decode(errors="replace")
+
+    def settle(self) -> None:
+        """Until it has started, and waits for something; or does nothing but turn, as a program that hangs."""
+        give_up, calm, before = time.monotonic() + 4.0, 0, -1
+        while calm < 3 and time.monotonic() < give_up:
+            time.sleep(0.1)
+            with contextlib.suppress(OSError, IndexError):
+                used = int(Path(f"/proc/{self.process.pid}/stat").read_text().rpartition(")")[2].split()[11])
+                calm, before = calm + 1 if used == before else 0, used
 
     def _boot(self) -> None:
         script = ["-i", self.program] if (self.folder / self.program).exists() else []

@@ -49,14 +49,16 @@ def install(repl: Repl, say: Callable[[str], None], compiled: bool = False, on_t
     return target
 
 
-def update(device: str, say: Callable[[str], None], compiled: bool, wait_s: float) -> int:
+def update(
+    device: str, say: Callable[[str], None], compiled: bool, wait_s: float, sleep: Callable[[float], None] = time.sleep
+) -> int:
     """Put the firmware on trial, and see whether it is kept; the exit status is 1 where it was not."""
     with Repl(device) as repl:
         if not _runs_something(repl):
             raise BoardError("no firmware of ours is on this board: `barreltide board install` puts it there")
         target = install(repl, say, compiled, on_trial=True)
     say(f"The new firmware is started, and has {wait_s:g} s to report in to the service.")
-    time.sleep(wait_s)
+    sleep(wait_s)
     with Repl(device) as repl:
         state = read_state(repl)
         if state.get("run") == target and "boots" not in state:

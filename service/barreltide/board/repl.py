@@ -157,8 +157,10 @@ class Repl:
     def _leave(self) -> None:
         """To the friendly prompt, and from there a soft reset, which runs main.py."""
         with contextlib.suppress(Exception):
-            self._transport.serial.write(b"\r\x03\x02")
-            time.sleep(0.1)
+            for _ in range(TRIES):
+                self._transport.serial.write(b"\r\x03\x02")
+                if self._transport.read_until(1, b">>> ", timeout_overall=PROMPT_S).endswith(b">>> "):
+                    break
             self._transport.serial.write(b"\x04")
             time.sleep(RESET_S)  # what a USB chip still holds is lost when its port is closed
 
