@@ -188,6 +188,8 @@ def test_counts_follow_without_being_counted_again(store):
     assert station["packs"] == 3 and station["last_boot"] == 7
     store._db.conn.set_trace_callback(None)
     assert "id > 3" in seen[0], "only what is newer than what was counted"
+    plan = store._rows(f"EXPLAIN QUERY PLAN {seen[0]}")
+    assert any("USING INTEGER PRIMARY KEY (rowid>?)" in row[-1] for row in plan), "and not all of it looked through"
 
 
 # What is drawn.

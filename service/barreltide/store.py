@@ -450,7 +450,7 @@ class Store(Outbox, Rollups):
 
 class _Counted:
     """How many rows there are of each kind, and the newest one's id. Rows are only ever added, with rising ids, so that
-    only the first time all are counted: a year holds two million packs."""
+    only the first time all are counted, along an index: a year holds two million packs."""
 
     def __init__(self, store: Store, by: str, table: str, where: str, first: str = "") -> None:
         self._store, self._first = store, first

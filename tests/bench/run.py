@@ -1,8 +1,9 @@
 """Measures the house beside the bare way of doing the same work, in one run: `.venv/bin/python tests/bench/run.py`.
 
-Names after it choose among intake, memory, replay, engine, notice and paint; without any, all are measured (some five
-minutes). Each figure is a median of rounds in which the two take turns. Loopback and this machine's disk: a slow SD
-card tells another story. Needs mosquitto and Linux.
+Names after it choose among intake, memory, replay, engine, notice, paint and views; without any, all are measured (some
+ten minutes; `--keep FOLDER` keeps the year that views needs for the next time). Each figure is a median of rounds in
+which the two take turns. Loopback and this machine's disk: a slow SD card tells another story. Needs mosquitto and
+Linux.
 
 The subscriber shares the two ends of the wire with broker and publisher while packs are published, as in life; with all
 packs waiting in the broker it has the machine for itself, as after an outage.
@@ -32,6 +33,7 @@ sys.path.insert(0, str(HERE.parent))
 import paho.mqtt.client as paho  # noqa: E402
 
 from bench import bare  # noqa: E402
+from bench.views import views  # noqa: E402
 from conftest import SITE, Mosquitto, free_port  # noqa: E402
 from simulation.draw import Plan, draw_garden  # noqa: E402
 from simulation.run import simulate  # noqa: E402
@@ -47,8 +49,13 @@ PATIENCE_S = 120.0
 def main(names: list[str]) -> int:
     measures: dict[str, Callable[[Path], None]] = {
         "intake": intake, "memory": memory, "replay": replay, "engine": engine, "notice": notice,
-        "paint": _paint,
+        "paint": _paint, "views": lambda folder: views(keep or folder / "views"),
     }  # fmt: skip
+    keep = None
+    if "--keep" in names[:-1]:
+        at = names.index("--keep")
+        keep = Path(names[at + 1])
+        names = names[:at] + names[at + 2 :]
     if strange := [name for name in names if name not in measures]:
         print(f"{strange[0]}: no such measure; {', '.join(measures)} would do", file=sys.stderr)
         return 2

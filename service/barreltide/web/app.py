@@ -7,8 +7,10 @@ notice that answers the one alarm that it was made for (links.py).
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import sqlite3
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -59,10 +61,19 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
 
 def serve(site: Site, store_path: str | Path, live: Live, now: Callable[[], float] = time.time) -> WebServer:
     """A web server for the site, bound and ready for `start()`. Raises WebError where the address cannot be had."""
-    app = create_app(site, Store(store_path), live, now)
+    store = Store(store_path)
+    app = create_app(site, store, live, now)
     if not (is_loopback(site.web.host) or SignIn(store_path, now).is_set):
         log.warning("no passphrase is set: from elsewhere the page only says how; `barreltide passphrase` sets one")
+    # A year's packs are counted once: not while the first page waits for it.
+    threading.Thread(target=_count_ahead, args=(store,), name="count", daemon=True).start()
     return WebServer(app, site.web.host, site.web.port, app.state.listeners.close)
+
+
+def _count_ahead(store: Store) -> None:
+    with contextlib.suppress(sqlite3.Error):  # whoever asks is told
+        store.counts()
+        store.close()
 
 
 def _handle_errors(app: FastAPI) -> None:
