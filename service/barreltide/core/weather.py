@@ -13,7 +13,8 @@ A cloud does not come back at the same hours. If on every day seen the same half
 what the other half did, and that one was bright, something stands before the panel.
 
 It assumes a panel that looks up rather than sideways, and the watts of the site file (four fifths of them arrive). It
-cannot tell haze from dust on the glass, nor two cloudy mornings in a row from a tree.
+cannot tell haze from dust on the glass, nor two cloudy mornings in a row from a tree; and a cloud that comes when the
+battery is full is not seen.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ PANEL_V, ARRIVES = 16.5, 0.8  # at which a panel gives its watts, and how much o
 STRONG_W_M2 = 200.0  # weaker light tells nothing
 FULL_V, HELD_V = 13.9, 13.3  # at a charger's set-point; held at its float after that (12 V battery)
 DRAWN_V = 0.15  # above the night's voltage: the load is carried
+HALF_LIT, GONE = 0.5, 0.1  # a deep battery shows less of what it takes; but next to nothing is no cloud's
 CLEAR, CLOUDY = 0.9, 0.62  # brightness from which on a day is clear, and down to which it is cloudy
 SHADED, LIT = 0.5, 0.7  # of the other half; and how bright that one has to be
 LEAST_SEEN = 0.8  # of the day's clear-sky light
@@ -120,6 +122,8 @@ def shadow(days: Sequence[Day]) -> str | None:
     halves = {name: [share for day in days if (share := getattr(day, name)) is not None] for name in HALVES}
     for here, there in (HALVES, HALVES[::-1]):
         dim, lit = halves[here], halves[there]
-        if min(len(dim), len(lit)) >= 2 and min(lit) >= LIT and max(dim) <= SHADED * min(lit):
+        if min(len(dim), len(lit)) < 2:
+            continue
+        if (min(lit) >= LIT and max(dim) <= SHADED * min(lit)) or (min(lit) >= HALF_LIT and max(dim) <= GONE):
             return here
     return None
