@@ -15,10 +15,11 @@ from barreltide.core.monitor import Monitor
 from barreltide.core.reading import ShakedownStarted
 from barreltide.core.shakedown import Shakedown
 from barreltide.recording import replay
+from barreltide.service import Service
 from barreltide.site import load
 from barreltide.store import Store, Work
 from barreltide.sun import Sun
-from conftest import free_port
+from conftest import free_port, until
 from simulation.draw import draw_garden
 from simulation.run import simulate
 from simulation.shakedown import DEFECTS, LEAD_H, SHAKEDOWN_H, judged, shake, site_of
@@ -121,6 +122,10 @@ def test_long_wet_is_a_trickle_and_long_dry_a_dribble():
     assert words(wet) == "The siphon of 'bed-1' did not start, and trickled once."
     dry = ruled(odd=[("bed-2", 30, (1.0, 2.2))])
     assert words(dry) == "'bed-2' stayed drained for too long once: its siphon dribbled on, or less water came."
+    moved = ruled(
+        odd=[("bed-1", 30, (1.9, 0.4))]
+    )  # wet for longer, in a cycle that is no longer: the float, not the water
+    assert words(moved) == ""
     # The same by the engine's alarm, and with the battery's voltage beside it.
     by_alarm = ruled(events=[alarm("siphon-not-breaking", "bed-2", NOON_S + HOUR_S),
                              alarm("siphon-not-breaking", "bed-2", NOON_S + HOUR_S, "cleared", NOON_S + 2 * HOUR_S)],
@@ -292,3 +297,28 @@ def test_what_cannot_be_done_is_told_in_one_line(tmp_path, capsys):
     assert "--hours: found 0.5; 1 to 168 would do" in capsys.readouterr().err
     assert main(["shakedown", "start", *at]) == 2 and "barreltide serve" in capsys.readouterr().err
     assert site_of(plan).name == "garden"
+
+
+def test_over_the_real_service_and_a_start_of_it_anew(tmp_path, capsys):
+    file = tmp_path / "site.toml"
+    file.write_text(draw_garden(3).site_toml() + f"\n[web]\nport = {free_port()}\n", encoding="utf-8")
+    at, garden = ["--site", str(file)], load(file)
+
+    def run(*words: str) -> str:
+        service = Service(garden, broker_port=free_port())
+        service.start()
+        try:
+            until(lambda: service.writer.ready, "the engine")
+            assert main([*words, *at]) == 0
+            return capsys.readouterr().out
+        finally:
+            service.stop()
+
+    assert "The shakedown runs until " in run("shakedown", "start", "--hours", "24", "--who", "anna")
+    (begun,) = Store(garden.store_path).events("shakedown")
+    assert begun["who"] == "anna" and begun["until"] - begun["time"] == 24 * 3600
+    told = run("shakedown", "status")  # as the service that was started anew tells it
+    assert "Ready for media: not known yet, and nothing is wrong so far." in told and "of 24 hours to go" in told
+    assert len(Store(garden.store_path).events("shakedown")) == 1
+    (word,) = Store(garden.store_path).arrivals(kinds=("grower",))
+    assert json.loads(word.payload) == {"input": "shakedown", "for_s": 86400.0, "who": "anna"}
