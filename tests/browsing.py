@@ -79,7 +79,7 @@ def axe_finds(page: Any) -> list[str]:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
     tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
     response = axe.Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}}).response
-    assert len(response["passes"]) > 10, "axe has looked"
+    assert len(response["passes"]) > 5, "axe has looked"
     return [
         f"{rule['id']}: {node['html'][:120]} {node['failureSummary'][:200]}"
         for rule in response["violations"] for node in rule["nodes"]

@@ -86,6 +86,8 @@ VIEWS = {
     "cycles": ["bed-1", "5 turns, of 15 min as a rule", "cut the tube 1 cm", "What was done",
                "How the beds take turns", "bed-2 has not drained since"],
     "cycles?span=season": ["bed-2", "the middle one of each day"],
+    "trials": ["Shakedown", "Dialling in"],
+    "sign-in": ["No passphrase yet"],
     "alarms": ["1 raised in the last 30 days", "No alarm stands.", "Go now", "The pump stands still.",
                "acknowledged by anna", "What spoke for it"],
     "readings": ["battery/voltage", "This span as CSV", "as a recording", "bed-1/high", "wet"],
