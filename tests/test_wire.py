@@ -261,3 +261,16 @@ def test_a_board_at_its_prompt_is_started_and_a_silent_one_is_told_of(boards, mo
         until(lambda: barrels.problem is None, "that it is back")
     finally:
         barrels.stop()
+
+
+def test_what_is_told_to_a_wire_that_has_ended_goes_into_no_other_file(tmp_path):
+    topics = Topics("barreltide", "garden", ["barrels"])
+    barrels = wire.Wire("barrels", str(tmp_path / "no-port"), topics, lambda message: None, time.time)
+    barrels.start()
+    barrels.stop()
+    files = [open(tmp_path / str(number), "wb") for number in range(8)]  # they get the numbers that are free again
+    barrels.receipt(1, [1])
+    barrels.stop()
+    for file in files:
+        file.close()
+        assert not (tmp_path / str(file.name)).stat().st_size

@@ -91,6 +91,8 @@ class Wire:
         self._wake_read, self._wake_write = os.pipe()
         os.set_blocking(self._wake_read, False)
         os.set_blocking(self._wake_write, False)
+        self._ends = threading.Lock()  # around the pipe, which the thread closes: a closed number may be another file's
+        self._is_over = False
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"wire {station}", daemon=True)
         self._presence: dict[str, Any] | None = None  # as last told to the writer
@@ -117,8 +119,9 @@ class Wire:
         self._alarms = [row for place, row in enumerate(rows) if row not in rows[:place]][:MOST_ALARMS]
 
     def _wake(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            os.write(self._wake_write, b".")
+        with self._ends, contextlib.suppress(BlockingIOError):
+            if not self._is_over:
+                os.write(self._wake_write, b".")
 
     # The thread.
 
@@ -132,8 +135,10 @@ class Wire:
                 log.exception("the wired station %r cannot be listened to", self._station)
             self._offline()
             self._stopping.wait(AGAIN_S)
-        os.close(self._wake_read)
-        os.close(self._wake_write)
+        with self._ends:
+            self._is_over = True
+            os.close(self._wake_read)
+            os.close(self._wake_write)
 
     def _talk(self) -> None:
         """Until the port is lost, is wanted by another, or the service ends."""
