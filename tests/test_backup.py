@@ -177,13 +177,16 @@ def test_only_the_newest_are_kept_and_what_a_power_cut_left_goes(site, monkeypat
     folder = site.store_path.parent / "backups"
     folder.mkdir()
     (folder / "barreltide-20200101T000000Z.draft").write_text("half")
-    (folder / "mine.txt").write_text("not ours")
+    for name in ("mine.txt", "letter.draft.txt", "judge.trial"):
+        (folder / name).write_text("not ours")
     for number in range(3):
         monkeypatch.setattr(backup_module.time, "strftime", lambda *_, number=number: f"2026010{number + 1}T000000Z")
         backup_module.backup(site, None)
     assert [file.name for file in sorted(folder.iterdir())] == [
         "barreltide-20260102T000000Z.db",
         "barreltide-20260103T000000Z.db",
+        "judge.trial",
+        "letter.draft.txt",
         "mine.txt",
     ]
     monkeypatch.setattr(backup_module.shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(10, 9, 1))

@@ -35,8 +35,9 @@ def backup(site: Site, options: Namespace) -> int:
     draft, trial = made.with_suffix(".draft"), made.with_suffix(".trial")
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        for left in (*folder.glob("*.draft*"), *folder.glob("*.trial*")):  # the power went while one was made
-            left.unlink()
+        for end in ("draft", "trial"):  # the power went while one was made; nothing else there is ours
+            for left in folder.glob(f"{store.stem}-*Z.{end}*"):
+                left.unlink()
         _make_room(folder, store)
         counted = _copy_live(store, draft)
         _copy(draft, trial)
