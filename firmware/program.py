@@ -148,6 +148,8 @@ def main(beside="", keep=None):
             print("barreltide: " + warning)
         station = Station(found, place, keep)
     except settings.SettingsError as error:
+        if keep:
+            raise  # the one before may read the same settings well
         complain(str(error), settings.led_of(config))
     gc.collect()
     asyncio.run(station.run())

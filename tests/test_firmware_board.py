@@ -415,6 +415,21 @@ def test_names_are_looked_up_without_blocking(tmp_path):
         assert address == "192.0.2.7" and int(turns) >= 10, "others ran while it waited"
 
 
+def test_a_firmware_on_trial_that_takes_the_settings_for_wrong_gives_way_to_the_one_before(tmp_path):
+    board = Board(tmp_path / "board", config(1, sample_s="often"))
+    (board.folder / "b").mkdir()
+    shutil.copy(board.folder / "program.py", board.folder / "b")
+    state = board.folder / "firmware.json"
+    state.write_text('{"run": "b", "before": "", "boots": 0}')
+    board.start()
+    try:
+        wait_for(lambda: not board.running(), what="the end of the trial")
+        told = json.loads(state.read_text())
+        assert told["run"] == "" and "sample_s" in told["failed"]
+    finally:
+        board.kill()
+
+
 def test_a_day_in_a_small_heap_does_not_grow(tmp_path):
     """128 KiB of 64-bit objects: about half of that on a board. Twelve of the hours are an outage."""
     said = run_micropython(
