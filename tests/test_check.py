@@ -129,6 +129,7 @@ def test_what_is_well_is_said_to_be(garden):
         ('"host"', '"nobody"', "broker", "does not let nobody in"),
         ('ca_file = "ca.pem"', "", "broker", "does it ask for TLS"),
         ("json://127.0.0.1:", "json://127.0.0.1:1/x?", "1 json", "its server cannot be reached: Connection refused"),
+        ("json://127.0.0.1:", "json://me:se/cret@127.0.0.1:", "1 json", "its address cannot be read"),
         ('urls = ["', 'urls = [] # "', "people", "nobody would be told"),
         ('"barrels"', '"shed"', "shed", "has never been heard"),
         ('"barrels"', '"barrels"\nusb = "/dev/no-such-board"', "barrels", "/dev/no-such-board is not there"),

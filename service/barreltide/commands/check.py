@@ -325,15 +325,18 @@ def _modem(site: Site) -> str:
 
 def _unreachable(url: str) -> str | None:
     """Why its host cannot be reached, "" where it can, None where only a sending tells. Never shows the address."""
-    parts = urllib.parse.urlsplit(url)
-    mail = urllib.parse.parse_qs(parts.query).get("smtp") if parts.scheme.startswith("mailto") else None
-    secure = parts.scheme in ("jsons", "xmls", "forms", "https")
-    if mail:
-        host, port = mail[0], parts.port or 587
-    elif secure or parts.scheme in ("json", "xml", "form", "http"):
-        host, port = parts.hostname or "", parts.port or (443 if secure else 80)
-    else:
-        return None
+    try:
+        parts = urllib.parse.urlsplit(url)
+        mail = urllib.parse.parse_qs(parts.query).get("smtp") if parts.scheme.startswith("mailto") else None
+        secure = parts.scheme in ("jsons", "xmls", "forms", "https")
+        if mail:
+            host, port = mail[0], parts.port or 587
+        elif secure or parts.scheme in ("json", "xml", "form", "http"):
+            host, port = parts.hostname or "", parts.port or (443 if secure else 80)
+        else:
+            return None
+    except ValueError:  # whose words may hold a part of the password
+        return "its address cannot be read: in a name or password / is written %2F, # is %23, [ is %5B"
     try:
         socket.create_connection((host, port), REACH_S).close()
     except OSError as error:
