@@ -74,6 +74,8 @@ def test_a_chart_is_ready_for_drawing(served):
         ("api/battery?start_s=9&end_s=3", 422, "start_s: found 9, which is after end_s 3; an earlier time would do"),
         ("api/night?date=soon", 422,
          "date: found 'soon'; input should be a valid date or datetime, input is too short"),
+        ("api/night?date=9999-12-31", 422, "date: found 9999-12-31; one from 1970 to 2999 would do"),
+        ("api/night?date=0001-01-01", 422, "date: found 0001-01-01; one from 1970 to 2999 would do"),
         ("api/readings.csv?station=y&name=odd", 404,
          "no readings 'odd' from station 'y'; /api/series lists what there is"),
     ],
@@ -95,6 +97,10 @@ def test_a_night_has_all_that_its_drawing_needs(served):
     assert [row["text"] for row in night["notes"]] == ["cut the tube 1 cm"]
     assert served.get("api/night")["date"] == DATE, "the last night by itself"
     assert served.get("api/night", date="2026-03-01")["record"] is None
+
+
+def test_days_that_are_to_come_are_none(served):
+    assert served.get("api/days", start_s=1e12) == {"days": [], "more": False}
 
 
 def test_days_are_the_garden_s(served):

@@ -283,6 +283,7 @@ def test_readings_page_back_from_the_newest_until_all_are_seen(served):
         ("redoc", 404, "Not Found"),
         ("static/%2e%2e/app.py", 404, "Not Found"),
         ("static/page.py", 404, "no such file; / is the page of this moment"),
+        ("static/" + "x" * 300 + ".js", 404, "no such file; / is the page of this moment"),
     ],
 )  # fmt: skip
 def test_a_wrong_question_gets_one_clear_line(served_once, path, code, line):

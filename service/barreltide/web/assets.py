@@ -26,8 +26,9 @@ def routes(garden: str) -> APIRouter:
 
     @assets.get("/static/{name}")
     def asset(name: str) -> Any:
-        kind, text = TYPES.get(name.rpartition(".")[2]), _read(name)
-        if kind is None or text is None:
+        # Asked for by anybody: only names of ours are looked for, and kept.
+        kind = TYPES.get(name.rpartition(".")[2]) if name in _ours() else None
+        if kind is None or (text := _read(name)) is None:
             raise HTTPException(404, "no such file; / is the page of this moment")
         return Response(text, media_type=kind, headers={"Cache-Control": "no-cache"})
 
@@ -48,6 +49,11 @@ def routes(garden: str) -> APIRouter:
         }, media_type="application/manifest+json")  # fmt: skip
 
     return assets
+
+
+@cache
+def _ours() -> frozenset[str]:
+    return frozenset(file.name for file in (resources.files("barreltide.web") / "static").iterdir()) | {*CHARTS}
 
 
 @cache

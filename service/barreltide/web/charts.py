@@ -30,6 +30,7 @@ MOST_POINTS, MOST_DAYS = 2_000, 400
 MOST_CSV = 1_000_000  # rows: two months of a reading every five seconds
 MOST_LINES = 1_000_000
 CSV_PART = 5_000
+EARLIEST, LATEST = Date(1970, 1, 1), Date(2999, 12, 31)  # what the sun's reckoning and a clock's seconds can tell
 AROUND_S = 3600.0  # what a night's drawing shows before dusk and after dawn
 NIGHT_POINTS = 600
 
@@ -69,6 +70,8 @@ def routes(served: Served) -> APIRouter:
     def days(start_s: Start = 0.0, end_s: End = FOREVER_S) -> Any:
         in_order(start_s, end_s)
         end_s = min(end_s, now())
+        if start_s > end_s:  # the days to come
+            return JSONResponse({"days": [], "more": False})
         longest_s = (MOST_DAYS - 1) * 86_400.0
         more = end_s - start_s > longest_s
         bounds = [*midnights(max(start_s, end_s - longest_s), end_s, zone)]
@@ -88,6 +91,8 @@ def routes(served: Served) -> APIRouter:
     @charts.get("/night", response_model=NightDrawn)
     def night(date: Night = None) -> Any:
         day = date or _last_dusk(now(), sun)
+        if not EARLIEST <= day <= LATEST:
+            raise HTTPException(422, f"date: found {day}; one from {EARLIEST.year} to {LATEST.year} would do")
         dusk = sun.dawn_dusk(day.isoformat())[1]
         dawn = sun.dawn_dusk((day + timedelta(days=1)).isoformat())[0]
         if dusk is None or dawn is None:
