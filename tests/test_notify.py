@@ -201,6 +201,19 @@ def test_a_notice_committed_later_goes_out_when_woken(store, hooks, notifiers, m
     assert len(looks) <= 3, "awake for good: it must sleep again once the outbox is empty"
 
 
+def test_a_chore_that_fails_keeps_no_notice_back(store, hooks, caplog):
+    hook = hooks()
+    notifier = notify.Notifier(People([hook.url]), store, "garden", senders={"url": notify.url_sender()})
+    notifier.chores.append(lambda: {}["no such word"])
+    put(store)
+    notifier.start()
+    try:
+        until(lambda: all_sent(store))
+        assert "KeyError" in caplog.text
+    finally:
+        notifier.stop()
+
+
 def test_a_receiver_in_trouble_is_tried_again_until_it_recovers(store, hooks, notifiers, caplog):
     hook = hooks(500, 503)
     put(store)

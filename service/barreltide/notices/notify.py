@@ -126,16 +126,15 @@ class Notifier:
     # Planning.
 
     def _go_round(self) -> None:
-        told = ""
+        told: dict[Callable[[], None], str] = {}
         while not self._stop.is_set():
             self._look.clear()
-            try:
-                for chore in self.chores:
-                    chore()
-                self.plan()
-                told = ""
-            except Exception as error:  # the outbox must outlive a full disk or a locked store
-                told = self._complain(error, told)
+            for job in (*self.chores, self.plan):  # each by itself: a chore that fails must keep no alarm back
+                try:
+                    job()
+                    told.pop(job, None)
+                except Exception as error:  # the outbox must outlive a full disk or a locked store
+                    told[job] = self._complain(error, told.get(job, ""))
             for channel in set(self._ways) - set(self._wakes):
                 self._wakes[channel] = threading.Event()
                 thread = threading.Thread(target=self._drain, args=(channel,), name=f"notify {channel}", daemon=True)
