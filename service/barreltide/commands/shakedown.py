@@ -26,11 +26,14 @@ from ..web.render import render
 from .client import Client, ClientError, who
 
 STANDING_S = 30 * 86_400.0  # an alarm that was raised earlier than this and still stands is not looked for
+JUDGED_S = 60.0
 WINDOW_S = 2 * 3600.0  # of readings and events at a time: the store gives no more than so many rows at once
 KINDS = ("cycle", "rest", "battery")
 SIGNS = {"good": "+", "bad": "-", "open": "?"}
 
 Answer = dict[str, Any]
+
+_judged: dict[Path, tuple[tuple[float, float, int], Report]] = {}  # by store: an open page asks at every cycle
 
 
 def run(site: Site, options: Namespace) -> int:
@@ -81,11 +84,14 @@ def _report(site: Site, options: Namespace) -> int:
 
 
 def latest(site: Site, store: Store, now_s: float) -> Report | None:
-    """The newest shakedown, judged from the store; None where none was ever started."""
+    """The newest shakedown, judged from the store, once a minute at most; None where none was ever started."""
     begun = store.events("shakedown", limit=1)
     if not begun:
         return None
     start_s, until_s = begun[0]["time"], begun[0]["until"]
+    key = start_s, until_s, int(now_s // JUDGED_S)
+    if _judged.get(store.path, (None,))[0] == key:
+        return _judged[store.path][1]
     shakedown = Shakedown(site, Sun(site.latitude, site.longitude, site.time_zone), start_s, until_s)
     end_s = min(now_s, until_s)
     for line in store.events("alarm", start_s=start_s - STANDING_S, end_s=now_s, newest_first=False):
@@ -101,7 +107,9 @@ def latest(site: Site, store: Store, now_s: float) -> Report | None:
             for row in store.readings(station, name, at_s, to_s - 1e-3):
                 shakedown.read(name, row["time_s"], row["value"])
         at_s = to_s
-    return shakedown.report(now_s)
+    report = shakedown.report(now_s)
+    _judged[store.path] = key, report
+    return report
 
 
 def document(site: Site, report: Report, taste: Taste) -> str:

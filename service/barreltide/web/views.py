@@ -188,7 +188,7 @@ def routes(served: Served) -> APIRouter:
 
     @pages.get("/trials", response_class=HTMLResponse)
     def proving(page: Page = Depends(frame)) -> Any:
-        report = shakedown.latest(site, served.store, page.now_s)
+        report = page.ask(shakedown.latest, site, served.store, page.now_s)
         lines = [page.events(k, start_s=page.now_s - 86_400, limit=dial_in.MOST_CYCLES) for k in ("cycle", "note")]
         return page.show(
             "Trials", "trials.html", proof=report and trials.sheet(site, report, [], page.taste),
@@ -198,7 +198,7 @@ def routes(served: Served) -> APIRouter:
 
     @pages.get("/trials/report", response_class=HTMLResponse)
     def printed(page: Page = Depends(frame)) -> Any:
-        report = shakedown.latest(site, served.store, page.now_s)
+        report = page.ask(shakedown.latest, site, served.store, page.now_s)
         if report is None:
             raise HTTPException(404, "no shakedown has been started yet; /trials starts one")
         text = shakedown.document(site, report, page.taste)
