@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from barreltide import cli
 from barreltide import site as site_module
 from barreltide.core import sizing
 from test_check import LEAST
@@ -96,3 +97,18 @@ def test_the_follower_of_the_page_is_a_good_site_file(tmp_path):
     )
     queued = re.search(r"max_queued_messages (\d+)", (DEPLOY / "mosquitto.conf").read_text())[1]
     assert f"{int(queued):,} messages" in AWAY and 3 * 86_400 / 15 < int(queued)
+
+
+def test_every_command_that_the_pages_name_is_one():
+    """With its options; those of `board` by its actions."""
+    parser = cli._parser()
+    commands = next(action for action in parser._actions if action.choices).choices
+    named = re.findall(r"(?:^|`|sudo )barreltide ([a-z][^`\n]*)", GUIDE + AWAY, re.MULTILINE)
+    assert len(named) > 12
+    for line in named:
+        command, *rest = line.split()
+        assert command in commands, line
+        known = {option for action in commands[command]._actions for option in action.option_strings}
+        assert {word for word in rest if word.startswith("--")} <= known, line
+        if command == "board":
+            assert rest[0] in next(action for action in commands["board"]._actions if action.choices).choices, line

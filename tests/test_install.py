@@ -22,9 +22,11 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 
+from barreltide import cli
 from barreltide.site import load
 from conftest import SITE, Mosquitto, until
-from firmware_board import Board, config
+from firmware_board import config
+from usb_board import UsbBoard
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
@@ -302,19 +304,35 @@ def test_the_certificate_is_for_the_names_that_were_asked_for(installed, broker)
             context.wrap_socket(plain, server_hostname="other.example")
 
 
-def test_a_board_gets_in_with_what_was_written_for_it(installed, broker, client, tmp_path):
-    """The real firmware with the board's part of config.json and the authority's certificate as it was written."""
-    part = json.loads((installed / "etc/barreltide/boards/barrels/config.json").read_text())
+def test_a_board_gets_in_with_what_was_written_for_it(installed, broker, client, tmp_path, capsys):
+    """As the guide says: `board configure --from` its part, the authority beside it; then the rest. Real firmware."""
+    shutil.copytree(installed / "etc/barreltide/boards/barrels", tmp_path / "barrels")
+    part = json.loads((tmp_path / "barrels/config.json").read_text())
     part["broker"] |= {"host": "127.0.0.1", "port": broker.port}
+    (tmp_path / "barrels/config.json").write_text(json.dumps(part))
+    rest = {name: value for name, value in config(broker.port).items() if name not in part}
+    (tmp_path / "rest.json").write_text(json.dumps(part | rest | {"publish_s": 1, "sample_s": 1}))
     host = client("host").read("barreltide/garden/+/readings")
-    board = Board(tmp_path / "board", config(broker.port, publish_s=1, sample_s=1) | part)
-    shutil.copy(installed / "etc/barreltide/boards/barrels/ca.der", board.folder)
-    board.start()
+    board = UsbBoard(tmp_path / "board").give_firmware().power_on()
     try:
-        topic, payload = until(lambda: host.heard and host.heard[0], "the board's first pack")
+        board.settle()
+        assert (
+            cli.main(["board", "configure", "--from", f"{tmp_path}/barrels/config.json", "--port", board.device]) == 0
+        )
+        assert "ca.der is on the board" in capsys.readouterr().out
+        assert (
+            part["broker"]["password"] == json.loads((board.folder / "config.json").read_text())["broker"]["password"]
+        )
+        shutil.move(tmp_path / "rest.json", tmp_path / "barrels/config.json")
+        board.settle()
+        assert (
+            cli.main(["board", "configure", "--from", f"{tmp_path}/barrels/config.json", "--port", board.device]) == 0
+        )
+        measured = lambda: [topic for topic, payload in host.heard if b"battery/voltage" in payload]  # noqa: E731
+        topic = until(measured, "the board's first reading of the battery")[0]
     finally:
-        board.kill()
-    assert topic == "barreltide/garden/barrels/readings" and b"battery/voltage" in payload
+        board.scrap()
+    assert topic == "barreltide/garden/barrels/readings"
 
 
 # -- systemd's units

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import math
-import re
 import shutil
 import socket
 import sqlite3
@@ -24,7 +23,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from .. import Failure, __version__
-from ..demo.board import firmware_folder
+from ..board import firmware as ours
 from ..mqtt import MqttError, visit
 from ..notices.people import People
 from ..pack import Topics
@@ -263,7 +262,6 @@ def _service(site: Site, health: dict[str, Any]) -> Iterator[Row]:
 
 def _stations(site: Site, kept: dict[str, bytes]) -> Iterator[Row]:
     topics = Topics.of_site(site)
-    ours = re.search(r'^FIRMWARE = "(.+)"', (firmware_folder() / "station" / "__init__.py").read_text(), re.MULTILINE)
     for station in site.stations:
         about, age_s = station.name, _age_s(site.store_path, station.name)
         if station.usb is not None and not Path(station.usb).exists() and not site.broker.follow:
@@ -278,9 +276,11 @@ def _stations(site: Site, kept: dict[str, bytes]) -> Iterator[Row]:
             yield Row(about, words, "is it powered, in reach of the Wi-Fi, and its lamp not blinking thrice?")
             continue
         firmware = presence.get("firmware")
-        if ours and firmware and firmware != ours[1]:
+        if firmware and firmware != ours.version():
             yield Row(
-                about, f"{words}; its firmware is {firmware}, this version's is {ours[1]}", "barreltide board update"
+                about,
+                f"{words}; its firmware is {firmware}, this version's is {ours.version()}",
+                "barreltide board update",
             )
         else:
             yield Row(about, words + (f"; firmware {firmware}" if firmware else ""))
