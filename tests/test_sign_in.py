@@ -268,6 +268,12 @@ def test_no_other_page_acts_in_the_owner_s_name(proxied):
     assert knock.status_code == 401 and 'http-equiv="refresh" content="0"' in knock.text, "then it is our own doing"
 
 
+def test_what_is_no_address_is_told_so(proxied):
+    refused = proxied.visitor().post("/sign-in", data={}, headers={"Origin": "http://["})
+    assert refused.status_code == 400 and refused.json() == {"error": "host, origin: no address that would do"}
+    assert proxied.visitor(Host="[::1").get("/api/now").status_code in (400, 401)
+
+
 def test_behind_a_proxy_nobody_is_at_home_and_https_is_taken_at_its_word(proxied):
     assert proxied.visitor().get("/api/now").status_code == 401, "it looks like loopback"
     answer = proxied.visitor(X_Forwarded_For="127.0.0.1", X_Forwarded_Proto="https").post(

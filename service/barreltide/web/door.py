@@ -98,6 +98,8 @@ class Door:
             refusal = self._refusal(request, asks.who)
         except SignInError as error:
             refusal = JSONResponse({"error": str(error)}, 503)
+        except ValueError:  # urlsplit's, of a host or origin that is none
+            refusal = JSONResponse({"error": "host, origin: no address that would do"}, 400)
         await (refusal or self._app)(scope, receive, send)
 
     def _caller(self, request: Request) -> Caller:
