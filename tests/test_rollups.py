@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from barreltide import rollups
 from barreltide.core.event import BatteryJudged, CycleCounted
 from barreltide.rollups import CHARGE, COARSE_S, FINE_S, HELD_S
-from barreltide.store import Arrival, Store, Work
+from barreltide.store import Arrival, Snapshot, Store, Work
 
 T0 = 1_790_000_000 // 86_400 * 86_400
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -145,10 +145,10 @@ def test_late_packs_and_duplicates_leave_what_making_it_anew_gives(tmp_path_fact
 def forget(store: Store) -> None:
     """Make it a store of before the roll-ups."""
     with store._db.atomic():
-        for statement in rollups.TABLES:
+        for statement in rollups.TABLES + rollups.GAPS:
             if statement.startswith(("CREATE TABLE", "CREATE INDEX")):
                 store._db.execute(f"DROP {statement.split()[1]} {statement.split()[2]}")
-        for statement in rollups.TABLES:
+        for statement in rollups.TABLES + rollups.GAPS:
             store._db.execute(statement)
 
 
@@ -162,6 +162,36 @@ def test_a_day_kept_for_elsewhere_is_made_anew(store):
     while again.roll_up_older():
         pass
     check(again, elsewhere)
+    again.close()
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_what_an_older_version_wrote_meanwhile_is_rolled_up(store, killed):
+    """An update was taken back, and came again."""
+
+    def rows(start_s: float) -> list[tuple[str, float, object]]:
+        times = [start_s + second for second in range(0, 7200, 60)]
+        return [("volts", t, 12.0 + t % 7200 / 7200) for t in times] + [("high", t, t % 600 == 0) for t in times]
+
+    put(store, rows(T0))
+    assert not store.roll_up_older()
+    store._db.execute("UPDATE arrivals SET received_s = ?", (T0 + 7300.0,))
+    store.commit(Work(snapshot=Snapshot("print", store._next_arrival - 1, 1.0, b"")))
+    if killed:
+        put(store, rows(T0 + 7200.0))
+    with store._db.atomic():  # as the older version does, which knows no roll-ups
+        ids = {name: store._series["barrels", name] for name in ("volts", "high")}
+        store._insert("INSERT INTO arrivals", [(store.next_arrival(), T0 + 9e4, "readings", "barrels", 8, 0, b"")])
+        later = rows(T0 + 50_000.0) + rows(T0 - 30 * 86_400.0)  # and what came late
+        store._insert("INSERT OR IGNORE INTO readings", [(ids[name], time_s, value) for name, time_s, value in later])
+    again = Store(store.path)
+    again.zone = LISBON
+    put(again, rows(T0 + 100_000.0))
+    again.commit(Work(snapshot=Snapshot("print", again._next_arrival - 1, 1.0, b"")))  # at its start
+    while again.roll_up_older():
+        pass
+    check(again)
+    assert again._rows("SELECT count(*) FROM unrolled") == [(0,)]
     again.close()
 
 

@@ -15,7 +15,9 @@ is there; what is younger is drawn from the readings. That spares the card: a ro
 A float's state is taken to last until its next reading, but for a quarter of an hour at the most: boards repeat it
 every few minutes, and what is not repeated is not known.
 
-A store of before the roll-ups is rolled up backwards from its newest day, in small steps, while nothing else waits.
+A store of before the roll-ups is rolled up backwards from its newest day, in small steps, while nothing else waits. So
+is what an older version has written meanwhile, after an update was taken back: from the last arrival on that is known
+to be rolled up (it is noted with each snapshot), and as far back as a pack may come late.
 """
 
 from __future__ import annotations
@@ -32,6 +34,12 @@ from zoneinfo import ZoneInfo
 
 FINE_S, COARSE_S = 300, 900
 HELD_S = 900.0
+LATEST_S = 62 * 86_400.0  # a pack's readings are never older (pack.py), and a day's worth is made anew at a time
+GAPS = (
+    "ALTER TABLE unrolled ADD COLUMN since_s REAL NOT NULL DEFAULT 0",
+    "CREATE TABLE rolled (id INTEGER PRIMARY KEY CHECK (id = 1), through_arrival INTEGER NOT NULL)",
+)
+
 _Newest = dict[tuple[int, bool], float | None]
 CHARGE = 0  # stands where a series' number would: no series has it
 DAY_S = 86_400
@@ -79,7 +87,7 @@ class Rollups:
     days begin; None for a store that only reads."""
 
     zone: ZoneInfo | None = None
-    _has_right_days = False
+    _is_caught_up = False
 
     # Called within the writer's transaction.
 
@@ -166,17 +174,38 @@ class Rollups:
 
     def roll_up_older(self, step_s: float = STEP_S) -> bool:
         """Roll up some of what came before there were roll-ups, for about so long; whether more is left."""
-        if self.zone is not None and not self._has_right_days:
-            self._forget_days_of_elsewhere(self.zone)
-            self._has_right_days = True
+        if not self._is_caught_up:
+            if self.zone is not None:
+                self._forget_days_of_elsewhere(self.zone)
+            with self._db.atomic():
+                self._note_gap()
+            self._is_caught_up = True
         give_up = time.monotonic() + step_s
         while time.monotonic() < give_up:
-            todo = self._rows("SELECT kind, subject, before_s FROM unrolled ORDER BY before_s DESC LIMIT 1")
+            todo = self._rows("SELECT kind, subject, before_s, since_s FROM unrolled ORDER BY before_s DESC LIMIT 1")
             if not todo:
                 return False
             with self._db.atomic():
                 self._roll_up_a_day(*todo[0])
         return True
+
+    def _note_gap(self) -> None:
+        """Have made anew what may have been written by a version without roll-ups; after a kill, a little too much."""
+        through = self._rows("SELECT r.through_arrival, a.received_s FROM rolled r JOIN arrivals a"
+                             " ON a.id = r.through_arrival")  # fmt: skip
+        newest = self._rows("SELECT coalesce(max(id), 0) FROM arrivals")[0][0]
+        if through and through[0][0] < newest:
+            self._db.conn.execute(
+                "INSERT INTO unrolled (kind, subject, before_s, since_s) SELECT 'readings', id, 1e12, ?1 FROM series"
+                " UNION ALL SELECT 'charge', '', 1e12, ?1"
+                " UNION ALL SELECT DISTINCT 'cycles', subject, 1e12, ?1 FROM events WHERE kind = 'cycle'"
+                " ON CONFLICT DO UPDATE SET before_s = 1e12, since_s = min(since_s, excluded.since_s)",
+                (through[0][1] - LATEST_S,),
+            )  # fmt: skip
+        self._mark_rolled(newest)
+
+    def _mark_rolled(self, through_arrival: int) -> None:
+        self._db.conn.execute("INSERT OR REPLACE INTO rolled VALUES (1, ?)", (through_arrival,))
 
     def _forget_days_of_elsewhere(self, zone: ZoneInfo) -> None:
         """Days that do not begin at the garden's midnight are of another zone: all are made anew."""
@@ -184,18 +213,18 @@ class Rollups:
         if any(start_s != _midnight(start_s, zone) for start_s in kept):
             with self._db.atomic():
                 self._db.conn.execute(
-                    "INSERT OR REPLACE INTO unrolled SELECT DISTINCT 'cycles', bed, 1e12 FROM cycle_days"
+                    "INSERT OR REPLACE INTO unrolled SELECT DISTINCT 'cycles', bed, 1e12, 0 FROM cycle_days"
                 )
                 self._db.conn.execute("DELETE FROM cycle_days")
 
-    def _roll_up_a_day(self, kind: str, subject: Any, before_s: float) -> None:
+    def _roll_up_a_day(self, kind: str, subject: Any, before_s: float, since_s: float) -> None:
         where, parameters = {
             "readings": ("readings WHERE series = ?", (subject,)),
             "charge": ("events WHERE kind = 'battery'", ()),
             "cycles": ("events WHERE kind = 'cycle' AND subject = ?", (subject,)),
         }[kind]
         last_s = self._rows(f"SELECT max(time_s) FROM {where} AND time_s < ?", (*parameters, before_s))[0][0]
-        if last_s is None:
+        if last_s is None or before_s <= since_s:
             self._db.conn.execute("DELETE FROM unrolled WHERE kind = ? AND subject = ?", (kind, subject))
             return
         start_s: float = last_s // DAY_S * DAY_S

@@ -105,6 +105,12 @@ def roll_ups(db: Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def roll_ups_with_gaps(db: Database) -> None:
+    for statement in rollups.GAPS:
+        db.execute(statement)
+
+
 class StoreError(Failure):
     """The store cannot be opened; the text is one line."""
 
@@ -260,6 +266,8 @@ class Store(Outbox, Rollups):
                 self._insert("INSERT OR REPLACE INTO clock", [(1, work.ticked_s)])
             if work.snapshot is not None:
                 self._insert("INSERT OR REPLACE INTO snapshots", [(1, *work.snapshot)])
+                if self._is_caught_up:
+                    self._mark_rolled(work.snapshot.through_arrival)
 
     def _insert(self, head: str, rows: Sequence[tuple[Any, ...]]) -> None:
         """Many rows in one statement: `executemany` gives up Python's lock at each row, and waits to have it back."""

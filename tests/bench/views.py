@@ -159,8 +159,8 @@ def _build(folder: Path) -> None:
                        ((seq + 1, START_S + 15.0 * seq, seq, blob) for seq in range(DAYS * DAY_S // 15)))  # fmt: skip
         rows = (_event_row(number, None, event) for number, event in enumerate(_events(), start=1))
         db.executemany("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?)", rows)
-        db.execute("INSERT INTO unrolled SELECT 'readings', id, 1e12 FROM series")
-        db.execute("INSERT INTO unrolled VALUES ('cycles', 'bed-1', 1e12), ('cycles', 'bed-2', 1e12)")
+        db.execute("INSERT INTO unrolled SELECT 'readings', id, 1e12, 0 FROM series")
+        db.execute("INSERT INTO unrolled VALUES ('cycles', 'bed-1', 1e12, 0), ('cycles', 'bed-2', 1e12, 0)")
     print(f"a year laid down in {time.monotonic() - began_s:.0f} s")
     began_s, longest_s = time.monotonic(), 0.0
     more = True
