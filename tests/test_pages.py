@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -10,6 +11,8 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
+from barreltide.notices import push
+from barreltide.notices.wording import Letter
 from barreltide.site import Bed, Person
 from barreltide.sun import Sun
 from barreltide.web.pages import cycles, drawing, figures, journal, nights, now, setup, tide
@@ -179,6 +182,25 @@ def test_the_buttons_are_there_only_where_their_word_is_taken(page):
     assert served_to_owner.count("data-word=") == 5
     assert "Over, and not acknowledged" in served_to_owner
     assert "flow-falling pump: shelved by anna until Mon 16:13" in served_to_owner
+
+
+@pytest.mark.parametrize(
+    ("key", "address"),
+    [("pump-stopped-pump", "/alarms#alarm-pump-stopped-pump"), ("daily-word-anna", "/"), ("test", "/"),
+     ("sensor-fault-bed-1/high", "/alarms#alarm-sensor-fault-bed-1-high")],
+)  # fmt: skip
+def test_what_is_pushed_leads_to_its_alarm(key, address):
+    assert json.loads(push._payload(Letter("title", "body", "urgent", "failure", key, ("n1",))))["address"] == address
+
+
+def test_the_first_look_is_light(served):
+    """All that a phone has to fetch before it shows the page, as it goes over the wire: at most 150 kB."""
+    served.shown = good_picture()
+    size = 0
+    for path in ("", "static/almanac.css", "static/page.js", "static/icon.svg", "manifest.webmanifest"):
+        with served.client.stream("GET", path) as answer:
+            size += sum(len(part) for part in answer.iter_raw())
+    assert 5_000 < size < 150_000
 
 
 # The drawing.

@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
+from ..core.alarm_table import TABLE
 from ..store import Store
 from ..web.pages.words import anchor
 from . import courier
@@ -107,11 +108,17 @@ def _payload(letter: Letter) -> str:
     while True:
         text = json.dumps(
             {"title": letter.title, "body": body, "tag": topic(letter.key), "priority": letter.priority,
-             "kind": letter.kind, "notices": letter.notices[-1], "address": f"/alarms#{anchor(letter.key)}"},
+             "kind": letter.kind, "notices": letter.notices[-1], "address": _address(letter.key)},
             ensure_ascii=False, separators=(",", ":"))  # fmt: skip
         if len(text.encode()) <= MOST_PAYLOAD:
             return text
         body = cut(body, len(body) * 9 // 10)
+
+
+def _address(key: str) -> str:
+    """The page of the alarm; a daily word or a test is about none."""
+    is_alarm = any(key.startswith(f"{alarm}-") for alarm in TABLE)
+    return f"/alarms#{anchor(key)}" if is_alarm else "/"
 
 
 def read_subscription(payload: bytes, persons: Iterable[str]) -> tuple[str | None, dict[str, Any]]:
