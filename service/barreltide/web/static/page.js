@@ -4,6 +4,7 @@
 "use strict";
 const SOON_MS = 10000, FRESH_MS = 3000, POLL_MS = 5000;
 let busy = false, lostSince = null, newest = "", fetchedAt = Date.now(), stream = null;
+const hour = new Intl.DateTimeFormat("en-GB", { timeZone: document.body.dataset.zone, hour: "2-digit", minute: "2-digit", hour12: document.body.dataset.clock === "12" });
 const isOfNow = document.body.dataset.here === "Now";
 
 const isEditing = () => document.querySelector("details[open], input:focus, select:focus, textarea:focus") !== null;
@@ -27,7 +28,7 @@ async function refresh() {
   } catch {
     lostSince ??= new Date();
     const lost = document.getElementById("lost");
-    lost.textContent = `The service has not answered since ${lostSince.toLocaleTimeString()}: what stands below is old.`;
+    lost.textContent = `The service has not answered since ${hour.format(lostSince)}: what stands below is old.`;
     lost.hidden = false;
     document.getElementById("page").classList.add("lost");
   }

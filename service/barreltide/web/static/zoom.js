@@ -57,8 +57,8 @@ async function begin() {
 const fine = new Intl.DateTimeFormat("en-GB", { timeZone: told.zone, weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: told.twelve !== "" });
 const when = (s) => fine.format(s * 1000);
 const part = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: told.zone, ...options });
-const hour = part({ hour: "2-digit", minute: "2-digit" }), day = part({ day: "numeric", month: "short" });
+const hourAt = part({ hour: "2-digit", minute: "2-digit" }), day = part({ day: "numeric", month: "short" });
 function hours24(plot, splits) {
-  return splits.map((s) => { const at = hour.format(s * 1000); return at === "00:00" ? day.format(s * 1000) : at; });
+  return splits.map((s) => { const at = hourAt.format(s * 1000); return at === "00:00" ? day.format(s * 1000) : at; });
 }
 begin().catch(() => {});  // what the server drew stays
