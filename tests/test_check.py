@@ -33,6 +33,7 @@ name = "bed-1"
 [[station]]
 name = "barrels"
 """
+pytestmark = pytest.mark.xdist_group("installed")
 NOT_HERE = {"clock"}  # whether a time server sets this machine's clock is not the test's to say
 
 

@@ -30,6 +30,7 @@ from usb_board import UsbBoard
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
+pytestmark = pytest.mark.xdist_group("installed")  # one installation for all that look at it
 UNITS = ("barreltide.service", "barreltide-backup.service", "barreltide-backup.timer")
 STATIONS = SITE + '[[station]]\nname = "shed"\n'
 
