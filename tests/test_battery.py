@@ -9,6 +9,7 @@ import statistics
 import pytest
 
 from barreltide.core.battery import StateOfCharge
+from barreltide.core.cloud import METER_V, Cloud
 from barreltide.core.daylight import Daylight
 from barreltide.core.monitor import Monitor
 from barreltide.site import load
@@ -54,3 +55,55 @@ def test_a_station_whose_clock_was_set_back_goes_on_being_judged(tmp_path):
     before, after = ([event for event in told if event is not None] for told in (later, earlier))
     assert len(before) == len(after) >= 6
     assert abs(after[0].state_of_charge - before[-1].state_of_charge) < 0.15
+
+
+OWN = ((0.0, 11.6), (1.0, 12.7))  # rested volts: 11 mV a point
+STEP_S = 14 * 60.0
+
+
+def cloud() -> Cloud:
+    """100 Ah by its own table."""
+    return Cloud("flooded", (OWN, OWN), 100.0, 0.05, 0.35)
+
+
+def test_steps_along_what_the_voltages_told_leave_them_told_and_the_meter_as_likely_as_it_was():
+    """From a meter that is blamed for three times what it may be off, to the normal distribution of its errors."""
+    believed = cloud()
+    h = believed._all[0]
+    h.charge, h.offset_v, h.coo, h.cbo, h.cor = 0.75, -0.12, 0.002**2, 0.0, 0.0
+    shown_v, offsets_v = believed._table_v(h, h.charge) + h.offset_v, []
+    for _ in range(6000):
+        believed._step_along(h)
+        offsets_v.append(h.offset_v)
+    assert believed._table_v(h, h.charge) + h.offset_v == pytest.approx(shown_v, abs=0.003)
+    assert statistics.fmean(offsets_v[200:]) == pytest.approx(0.0, abs=0.008)
+    assert statistics.stdev(offsets_v[200:]) == pytest.approx(METER_V["flooded"], rel=0.2)
+
+
+def test_a_voltage_that_little_sun_holds_up_means_full():
+    """Whatever share of the panel arrives: 14.5 V at less than 2.5 A into 100 Ah is no battery half full."""
+    believed = cloud()
+    for step in range(24):
+        believed.charge(14.5, STEP_S, 2.0, 0.0, 4.5, step > 6, False)
+        believed.normalise()
+    assert believed.mean("charge") > 0.9
+
+
+@pytest.mark.parametrize(("lifted_v", "gains"), [(0.8, True), (0.2, False)])
+def test_surface_charge_that_fades_under_a_cloud_is_no_charging(lifted_v, gains, tmp_path):
+    """After a bright morning at 0.8 V above rest the voltage stands 0.2 V above it for an hour and a half."""
+    (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
+    site = load(tmp_path / "site.toml")
+    charge = StateOfCharge(site.battery, 200.0, {"pump": 2.0}, Daylight(SUN, site.latitude))
+    running = frozenset({"pump"})
+
+    def hear(from_s: float, hours: float, above_v: float | None) -> None:
+        for at_s in range(int(from_s), int(from_s + hours * 3600), 60):
+            volts = 12.3 - (at_s - NOON_S) / 3600 * 0.012 if above_v is None else charge.rested_v() + above_v
+            charge.add(at_s, volts, running, None)
+
+    hear(NOON_S + 9 * 3600, 8, None)
+    hear(NOON_S + 21 * 3600, 4, 0.8)
+    before = charge.mean
+    hear(NOON_S + 25 * 3600, 1.5, lifted_v)
+    assert (charge.mean > before + 0.005) is gains

@@ -238,7 +238,7 @@ def test_on_the_logged_surface_charge_nothing_rests_early_or_is_more_than_full(o
     assert all(0 <= event.low <= event.state_of_charge <= event.high <= 1 for event in judged)
     rested_s = [event.time for event in judged if event.basis == "rested"]
     assert rested_s and min(rested_s) >= max(off_s, stop_s) + REST_S
-    assert max(off_s, stop_s) + 16 * 3600 > min(rested_s), "by the next night at the latest it has rested"
+    assert NOON_S + (24 + 7.5) * 3600 > min(rested_s), "by the next night at the latest it has rested"
     assert fmean(event.state_of_charge for event in judged if event.basis == "rested") > 0.85
 
 

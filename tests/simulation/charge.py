@@ -15,7 +15,7 @@ from multiprocessing import Pool
 from pathlib import Path
 from types import SimpleNamespace
 
-from barreltide.commands.nights import _ageing
+from barreltide.web.pages.nights import ageing
 from barreltide.demo.power import Sky
 
 from .charge_score import Garden, judge
@@ -54,7 +54,7 @@ def judge_month(play: tuple[int, float | None], keep: str) -> tuple[Garden, str]
     garden, events = judge(seed, run, False)
     night = [event for event in events if event["event"] == "night"][-1]
     label = SimpleNamespace(capacity_ah=run.plan.label["capacity_ah"], in_parallel=1)
-    return garden, " ".join(_ageing(SimpleNamespace(battery=label), night))
+    return garden, " ".join(ageing(SimpleNamespace(battery=label), night))
 
 
 def judge_fault(task: Task) -> tuple[Score, float | None]:

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections import deque
 from math import exp, hypot
 
-from .cloud import Cloud
+from .cloud import SURFACE_SHARE, Cloud
 from .daylight import Daylight
 from .event import BatteryJudged
 from .lead import REST_S, RESTED_V_PER_K, TABLES, rested_estimate
@@ -30,7 +30,7 @@ PUMPS_H = 50.0  # a guess where nobody measured: the hours in which all pumps wo
 STATION_A = 0.08  # what the boards draw beside the pumps, and a little self-discharge
 PANEL_V = 16.5  # at which a panel gives its power: the current of a charger that only connects it
 LOAD_SPREAD, LOAD_SPREAD_UNKNOWN, STATION_UNSURE_A = 0.05, 0.4, 0.05
-MODEL_ERROR = 0.045  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
+MODEL_ERROR = 0.025  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
 VOLT_ERROR_V = 0.013  # of a steady voltage under load
 SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = (
     1.3,
@@ -85,7 +85,7 @@ class StateOfCharge:
         self._unweighed_s = 0.0
         self._dark_s = 0.0  # how much night has been weighed
         self._idle: deque[tuple[float, float]] = deque(maxlen=MOST_RESTED)
-        self._held_v = self._held_s = self._top_v = 0.0
+        self._held_v = self._held_s = self._top_v = self._surface_v = 0.0
 
     # -- what comes in
 
@@ -162,6 +162,7 @@ class StateOfCharge:
         self._currents.clear()
         dark, cloud = self._daylight.is_dark(time_s), self._cloud
         known_a, guessed_a = self._load(volts)
+        surface_v = self._surface(volts, dt_s)
         if dt_s > 3 * STEP_S:
             cloud.drift(dt_s, known_a, guessed_a, dark and dt_s < 8 * 3600)
             dt_s = STEP_S
@@ -182,7 +183,7 @@ class StateOfCharge:
             held = self._held_s > 900 and sun > 0.25
             floating = held and self._top_v - DROPPED_V > volts > 13.2 and not cloud.is_lithium
             most_a = self._panel_a * sun if not dark else 0.25 * self._label_ah
-            cloud.charge(volts, dt_s, known_a, guessed_a, most_a, held, floating)
+            cloud.charge(volts, dt_s, known_a, guessed_a, most_a, held, floating, surface_v)
         if (dark and not is_charging) or (self.idle_since_s is not None and since_s > LEARNED_S):
             self._unweighed_s += dt_s
             if self._unweighed_s > 1.5 * STEP_S:  # neighbours say the same: every other one is enough
@@ -199,6 +200,13 @@ class StateOfCharge:
         if self._dark_s < LEARNED_S:
             return volts > UNLEARNED_CHARGING_V + (0.5 if self._cloud.is_lithium else 0.0)
         return volts > self._cloud.rested_v() + CHARGING_V
+
+    def _surface(self, volts: float, dt_s: float) -> float:
+        """What the charging of before this step has left on the battery, V; it is then brought up to date."""
+        before_v, fades = self._surface_v, exp(-dt_s / 3600 / SURFACE_H)
+        above_v = volts - self._cloud.rested_v() if self._dark_s >= LEARNED_S else 0.0
+        self._surface_v = before_v * fades + SURFACE_SHARE * max(above_v, 0.0) * (1 - fades)
+        return before_v
 
     def _note_rest(self, time_s: float, volts: float, is_charging: bool) -> None:
         if self._running or is_charging or sum(self._load(volts)) > 2 * STATION_A:

@@ -9,19 +9,27 @@ Doucet, de Freitas, Murphy and Russell 2000, from memory). So a hundred hypothes
 
 Hypotheses that foretell badly lose weight, and are drawn anew from those that foretell well, with a kernel that keeps
 mean and spread (Liu and West 2001, from memory); when all of them foretell badly, from further afield: the day has
-then brought what none of them believed (after Lenser and Veloso 2000, from memory).
+then brought what none of them believed (after Lenser and Veloso 2000, from memory). What the voltages of a night told
+of the charge is told just as well by a little more charge and a meter that reads a little less: so each hypothesis that
+is drawn anew also tries a step along that line, and takes it as often as the meter's errors make it likely (a move that
+leaves what is believed as it is; Gilks and Berzuini 2001, from memory). Without it the meter would in the end be blamed
+for a charge that was wrong from the first day.
 
 It assumes one battery: unequal ones in parallel are seen as one. Volts are those of a 12 V battery.
 
 Sources: resistance, fast and slow together, 10 to 30 mΩ for 100 Ah with its wiring, half as much again at half charge
 (a cell model; makers' sheets, from memory). Efficiency falls near full (Stevens and Corey 1996). The current that a
-charging voltage drives grows faster than the voltage stands above rest, as in Tafel's law (the two figures chosen by
-judgement). Below the published tables the voltage collapses to 10.5 V under load (the end of every capacity test).
+charging voltage drives grows faster than the voltage stands above rest, as in Tafel's law, and the fuller a battery,
+the higher the same current lifts it: at a twentieth of the capacity some half a volt when half full, three times that
+at the end (charging curves of makers' sheets, from memory; the figures chosen by judgement). A part of that lift is
+surface charge, which fades in an hour or so after the current has gone: of the 2.1 V that a logged 35 Ah battery stood
+above its rest, a third was left after an hour. Below the published tables the voltage collapses to 10.5 V under load
+(the end of every capacity test).
 """
 
 from __future__ import annotations
 
-from math import exp, log
+from math import exp, log, sqrt
 from random import Random
 
 from .lead import Table, rested_voltage
@@ -35,12 +43,16 @@ METER_STRAYS_V_H = 0.002  # and how far that strays in an hour: warmth, a resist
 OHM, OHM_UNSURE = 0.022, 0.010  # of 100 Ah, full
 OHM_GROWS = 0.7  # the resistance when empty, above that when full
 CHARGE_V, CHARGE_POWER = 5.0, 1.45  # the current is capacity times (volts above rest / CHARGE_V) ^ CHARGE_POWER, per h
+CLIMBS_TO, CLIMBS_FROM = 1.1, 0.5  # CHARGE_V is that of a charge of 0.6; it grows as the root of 0.5 / (1.1 - charge)
+SURFACE_SHARE = 0.35  # of a steady lift above rest that is surface charge
+LEAST_SUN_H = 100.0  # less sun than would fill the battery in so long is none: any lift of the voltage contradicts it
 CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
 STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
 FLAT = 12**0.5  # width of a flat distribution, in standard deviations: its draws cost a tenth of a normal one's
 INDEPENDENT_S = 2.5 * 3600.0  # voltages closer than this share their errors
 ASTRAY = 4.0  # when all foretell a steady voltage so many standard errors too low or high, look further afield
 SHRINK = 0.985
+STEP_ALONG = 0.03  # of charge, tried with each hypothesis drawn anew
 # Never surer than this of anything, however long the nights agree: the model itself is not better (standard
 # deviations).
 LEAST_SPREAD = {"charge": 0.012, "capacity": 0.04, "load": 0.02, "gain": 0.06, "accept_h": 0.3, "charge_v": 0.3}
@@ -95,6 +107,7 @@ class Cloud:
             h.cbo = h.cbr = h.cor = 0.0
             h.log_weight = 0.0
             self._all.append(h)
+        self._meter_v2 = METER_V[chemistry] ** 2
         self._weights = [1 / size] * size
         self._span_v = tables[0][-1][1] - tables[0][0][1]
         self._astray = 0.0  # how far all are off together, in charge
@@ -208,25 +221,32 @@ class Cloud:
             h.cbr, h.cor, h.crr = h.cbr - kb * h.crr, h.cor - ko * h.crr, h.crr - kr * h.crr
 
     def charge(
-        self, volts: float, dt_s: float, known_a: float, guessed_a: float, most_a: float, is_held: bool, is_float: bool
-    ) -> None:
-        """A span of light. most_a: what the panel gives under a clear sky, of which each hypothesis sees its share.
-        is_held: the charger stands at a set-point, so the battery accepts less than the sun would give; is_float: at
-        its lower one, as they do when a battery is full."""
+        self, volts: float, dt_s: float, known_a: float, guessed_a: float, most_a: float, is_held: bool, is_float: bool,
+        surface_v: float = 0.0,
+    ) -> None:  # fmt: skip
+        """A span of light. surface_v: what the voltage owes to the charging of before, not of now. most_a: what the
+        panel gives under a clear sky, of which each hypothesis sees its share. is_held: the charger stands at a
+        set-point, so the battery accepts less than the sun would give; is_float: at its lower one, as they do when a
+        battery is full."""
         label_ah, chance = self.label_ah, self._chance.random
+        volts_now, least_a = volts - surface_v, label_ah / LEAST_SUN_H
         independent = dt_s / INDEPENDENT_S
         for h in self._all:
             load_a = known_a + guessed_a * h.load
             sun_a = most_a * h.gain - load_a
-            above = volts - self._table_v(h, h.charge) - h.offset_v
-            net_a = label_ah * (above / h.charge_v) ** CHARGE_POWER if above > 0 else above / h.ohm
+            above = (volts_now - self._table_v(h, h.charge) - h.offset_v) / (1 - SURFACE_SHARE)
+            if above > 0:
+                climb = sqrt((CLIMBS_TO - h.charge) / CLIMBS_FROM)
+                net_a = label_ah * (above / h.charge_v * climb) ** CHARGE_POWER
+            else:
+                net_a = above / h.ohm
             accept_a = label_ah * (1.02 - h.charge) / h.accept_h
             if is_held:
                 if sun_a > 0 and volts > 13.9:
                     excess = (accept_a - sun_a) / (0.35 * sun_a + 0.02 * label_ah)
                     h.log_weight -= log(1 + exp(min(excess, 30.0))) * independent
-            elif 0 < sun_a < min(net_a, accept_a):
-                h.log_weight -= min(0.5 * (log(net_a / sun_a) / 0.4) ** 2, 20.0) * independent
+            elif (seen_a := sun_a if sun_a > least_a else least_a) < min(net_a, accept_a):
+                h.log_weight -= min(0.5 * (log(net_a / seen_a) / 0.4) ** 2, 20.0) * independent
             if is_float:
                 h.log_weight -= min(((0.98 - h.charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
             net_a = max(min(net_a, sun_a, accept_a), -load_a)
@@ -300,4 +320,20 @@ class Cloud:
             h.capacity, h.load = min(max(h.capacity, 0.4), 1.2), max(h.load, 0.2)
             h.gain, h.accept_h, h.charge_v = max(h.gain, 0.05), max(h.accept_h, 0.3), max(h.charge_v, 2.0)
             h.log_weight = 0.0
+            self._step_along(h)
         self._all, self._weights = drawn, [1 / size] * size
+
+    def _step_along(self, h: Hypothesis) -> None:
+        """Try a little more or less charge, with an offset of the meter that reads the same: taken, or not, by how much
+        likelier the meter's error is then (Metropolis). All voltages so far tell both apart by that alone."""
+        charge = h.charge + STEP_ALONG * self._chance.gauss(0, 1)
+        if not 0.0 < charge < 1.0:
+            return
+        rise_v = self._table_v(h, charge) - self._table_v(h, h.charge)
+        free = 1 - h.coo / self._meter_v2  # the share of the offset that the voltages have told
+        gain = rise_v * (h.offset_v - rise_v * free / 2) / self._meter_v2
+        if gain >= 0 or self._chance.random() < exp(gain):
+            h.charge = charge
+            h.offset_v -= rise_v * free
+            h.blend += rise_v * h.cbo / self._meter_v2
+            h.ohm += rise_v * h.cor / self._meter_v2
