@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import socket
 
 import httpx
 import pytest
@@ -98,6 +99,10 @@ def test_the_server_stops_at_once_with_streams_open(served, caplog):
             served.server.stop()
         assert [list(stream) for stream in streams] == [[], []], "ended whole, and not cut off"
     assert not caplog.records, "no task had to be cancelled"
+
+
+def test_an_answer_waits_for_no_acknowledgement(served):
+    assert served.server._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
 
 
 def test_pages_and_json_are_squeezed_only_where_it_pays(served):
