@@ -281,8 +281,9 @@ class Rollups:
         if span_s:
             start_s = start_s // span_s * span_s
             parts = self._rows(
-                "SELECT start_s, count, low, mean, high FROM spans WHERE series = ? AND span_s = ? AND start_s >= ? AND"
-                " start_s <= ? ORDER BY start_s", (series, span_s, start_s, end_s))  # fmt: skip
+                "SELECT start_s / ?1 * ?1 b, sum(count), min(low), sum(count * mean) / sum(count), max(high) FROM spans"
+                " WHERE series = ?2 AND span_s = ?3 AND start_s >= ?4 AND start_s <= ?5 GROUP BY b ORDER BY b",
+                (int(width_s), series, span_s, start_s, end_s))  # fmt: skip
             start_s = max(start_s, newest_s // span_s * span_s)  # the youngest is not rolled up yet
         parts += self._rows(
             f"SELECT CAST(time_s / ? AS INTEGER) * ? b, count(*), min(value), avg(value), max(value) FROM readings"
@@ -299,8 +300,9 @@ class Rollups:
             return _arrays([(time_s, value, value, value) for time_s, value in rows], 0.0, True)
         width_s = _quarters(end_s - start_s, points)
         quarters = self._rows(
-            "SELECT start_s, known_s, wet_s FROM wet WHERE series = ? AND start_s >= ? AND start_s <= ?"
-            " ORDER BY start_s", (series, start_s // COARSE_S * COARSE_S, end_s))  # fmt: skip
+            "SELECT start_s / ?1 * ?1 b, sum(known_s), sum(wet_s) FROM wet WHERE series = ?2 AND start_s >= ?3 AND"
+            " start_s <= ?4 GROUP BY b ORDER BY b",
+            (int(width_s), series, start_s // COARSE_S * COARSE_S, end_s))  # fmt: skip
         if end_s >= newest_s:
             quarters += self._wet(series, newest_s // COARSE_S * COARSE_S, newest_s)
         shares = [(start, known_s, *[wet_s / known_s] * 3) for start, known_s, wet_s in quarters]
@@ -321,8 +323,10 @@ class Rollups:
             return _arrays(rows, 0.0) | {"complete": True}
         width_s = _quarters(end_s - start_s, points)
         parts = self._rows(
-            "SELECT start_s, count, low, mean, high FROM spans WHERE series = ? AND span_s = ? AND start_s >= ? AND"
-            " start_s <= ? ORDER BY start_s", (CHARGE, COARSE_S, start_s // COARSE_S * COARSE_S, end_s))  # fmt: skip
+            "SELECT start_s / ?1 * ?1 b, sum(count), sum(count * low) / sum(count), sum(count * mean) / sum(count),"
+            " sum(count * high) / sum(count) FROM spans WHERE series = ?2 AND span_s = ?3 AND start_s >= ?4 AND"
+            " start_s <= ?5 GROUP BY b ORDER BY b",
+            (int(width_s), CHARGE, COARSE_S, start_s // COARSE_S * COARSE_S, end_s))  # fmt: skip
         todo = self._rows("SELECT before_s FROM unrolled WHERE kind = 'charge'")
         return _arrays(_joined(parts, width_s, means=True), width_s) | {"complete": not (todo and todo[0][0] > start_s)}
 
