@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import http.server
 import shutil
 import sqlite3
 import subprocess
 import sys
 import threading
+from argparse import Namespace
 from pathlib import Path
 
 import pytest
@@ -134,6 +136,26 @@ def test_a_damaged_backup_is_refused_and_changes_nothing(site, tmp_path):
         status, said = run("restore", bad, "--site", tmp_path / "site.toml")
         assert status == 2 and said.count("\n") == 1 and words in said, said
     assert rows(site.store_path) == before and not list(tmp_path.glob("*.before-*"))
+
+
+def test_nothing_is_restored_beneath_a_service_that_answers_with_trouble(site, tmp_path):
+    class InTrouble(http.server.BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_error(503)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    Store(site.store_path).close()
+    assert backup_module.backup(site, None) == 0
+    with http.server.HTTPServer(("127.0.0.1", 0), InTrouble) as service:
+        threading.Thread(target=service.serve_forever, daemon=True).start()
+        (tmp_path / "site.toml").write_text(SITE + f"[web]\nport = {service.server_port}\n")
+        try:
+            with pytest.raises(Failure, match="the service runs: stop it first"):
+                backup_module.restore(load(tmp_path / "site.toml"), Namespace(backup=backups(site)[0]))
+        finally:
+            service.shutdown()
 
 
 def test_a_trial_that_differs_makes_no_backup(site, monkeypatch):

@@ -20,7 +20,7 @@ from pathlib import Path
 from .. import Failure
 from ..site import Site
 from ..store import Store
-from .client import Client, ClientError
+from .client import Client, ClientError, Silent
 
 SPARE_BYTES = 50_000_000
 BESIDE = ("key", "push-keys", "sign-in")  # what lies beside the store, as STORE.key
@@ -70,8 +70,7 @@ def restore(site: Site, options: Namespace) -> int:
     source, store = Path(options.backup), site.store_path
     if not source.is_file():
         raise Failure(f"{source}: no such backup; those made are in {site.beside(site.store.backups)}")
-    with contextlib.suppress(ClientError):
-        Client.of_site(site).get("api/health")
+    if _runs(site):
         raise Failure("the service runs: stop it first (sudo systemctl stop barreltide), and start it afterwards")
     trial = store.with_name(f"{store.name}.trial")
     aside = store.with_name(f"{store.name}.before-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}")
@@ -95,6 +94,17 @@ def restore(site: Site, options: Namespace) -> int:
     kept = f"; what was there is in {aside}" if aside.exists() else ""
     print(f"{store}: {counted['readings']:,} readings restored{kept}")
     return 0
+
+
+def _runs(site: Site) -> bool:
+    """Whether a service answers, be it with trouble: its store may be what is to be mended."""
+    try:
+        Client.of_site(site).get("api/health")
+    except Silent:
+        return False
+    except ClientError:
+        return site.web.port != 0  # of any free port nobody can tell
+    return True
 
 
 def _make_room(folder: Path, store: Path) -> None:

@@ -20,6 +20,10 @@ class ClientError(Failure):
     """The service does not answer, or not as it should; the text is one line."""
 
 
+class Silent(ClientError):
+    """Nothing answers where the service would."""
+
+
 class Client:
     """The service at `address`, like http://127.0.0.1:8420/. Every answer is one JSON object."""
 
@@ -69,7 +73,7 @@ class Client:
             raise ClientError(f"the service says: {_reason(error)}") from None
         except (OSError, ValueError) as error:
             told = getattr(error, "reason", error)
-            raise ClientError(f"no service answers at {self.address} ({told}); `barreltide serve` starts it") from None
+            raise Silent(f"no service answers at {self.address} ({told}); `barreltide serve` starts it") from None
         if not isinstance(found, dict):
             raise ClientError(f"what answers at {self.address} is not the service")
         return found
