@@ -93,10 +93,11 @@ def _on_trial():
     found = state()
     if "boots" not in found:
         return False
-    if found["boots"] >= BOOTS or chosen(found) != found.get("run"):
-        go_back("it was started %d times and has not reported in" % found["boots"])
+    boots = found["boots"] if isinstance(found["boots"], int) else 0
+    if boots >= BOOTS or chosen(found) != found.get("run"):
+        go_back("it was started %d times and has not reported in" % boots)
         return False
-    found["boots"] += 1
+    found["boots"] = boots + 1
     _write(STATE, json.dumps(found))
     return True
 

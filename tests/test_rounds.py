@@ -246,7 +246,10 @@ def weak_night(here, answered: bool = True) -> None:
         here.answer("battery-will-not-last", "battery")
     here.pass_time(6 * HOUR_S - 300, 60)
     here.tell(subject="battery", alarm="battery-low")
-    here.pass_time(7 * HOUR_S, 60)
+    here.pass_time(300)
+    if answered:
+        here.answer("battery-low", "battery")
+    here.pass_time(7 * HOUR_S - 300, 60)
     here.tell("cleared", subject="battery", alarm="battery-low")
     here.tell("cleared", **battery)
     here.pass_time(11 * HOUR_S, 60)
@@ -255,7 +258,7 @@ def weak_night(here, answered: bool = True) -> None:
 def test_the_next_nights_of_a_weak_battery_are_one_story_told_once_a_day(post):
     here = post(ANNA, BEN, now_s=NOON_S + 8 * HOUR_S)
     weak_night(here)
-    assert here.minutes("anna 1 json", NOON_S) == [8 * 60, 21 * 60], "that it began, and that it is over"
+    assert here.minutes("anna 1 json", NOON_S)[:2] == [8 * 60, 14 * 60], "the floor itself is worse, and of its own"
     for night in (1, 2):
         weak_night(here, answered=False)
         assert here.minutes("anna 1 json", NOON_S + night * 24 * HOUR_S)[-1] == 8 * 60, "once, and not again"

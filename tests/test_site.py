@@ -164,6 +164,7 @@ def test_cut_off_follows_the_nominal_voltage(tmp_path):
         ("warmest_c = 28.0", "warmest_c = 7.0", "sump.coldest_c: found 8; less than warmest_c = 7 would do"),
         ('root = "barreltide"', 'root = "a/#"', "broker.root: found 'a/#'; topic levels joined by /"),
         ("port = 8420", "port = 84200", "web.port: found 84200; 65535 or less would do"),
+        ("port = 8420", 'port = 8420\naddress = "https://a.example"', "web.behind_proxy: is missing; the service itself"),
         ('wakes = "06:30"', 'wakes = "6:30"', "person[1].wakes: found '6:30'; an hour like 07:00 would do"),
         ('sleeps = "22:15"', 'sleeps = "24:00"', "person[1].sleeps: found '24:00'; an hour like 07:00 would do"),
         ("order = 2", "order = 0", "person[2].order: found 0; 1 or more would do"),

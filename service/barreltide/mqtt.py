@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import logging
+import platform
 import queue
 import ssl
 import time
@@ -70,7 +71,7 @@ class Intake:
         self._session = 0
         self._alarms = b""
         self._follows = site.broker.follow
-        name = f"{site.name}-follower-{site.broker.username or 'nobody'}" if self._follows else f"{site.name}-host"
+        name = f"{site.name}-follower-{platform.node()}" if self._follows else f"{site.name}-host"
         client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, clean_session=False, manual_ack=True)
         client.max_inflight_messages_set(100)
         client.max_queued_messages_set(MOST_OUTGOING)

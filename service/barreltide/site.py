@@ -189,6 +189,13 @@ class Web(_Table):
     address: Annotated[str, Field(pattern=r"^https?://[^\s/?#]+(/[^\s?#]*)?$", max_length=200)] | None = None
     behind_proxy: bool = False
 
+    @model_validator(mode="after")
+    def _says_what_is_before_it(self) -> Web:
+        if (self.address or "").startswith("https:") and not self.behind_proxy:
+            raise ValueError("behind_proxy: is missing; the service itself speaks plain HTTP, so that an address with "
+                             "https comes through something else: behind_proxy = true would do")  # fmt: skip
+        return self
+
 
 class Notify(_Table):
     """[notify] Apprise URLs: every notice goes to each, once. They hold secrets: not to be shown.

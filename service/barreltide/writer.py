@@ -88,7 +88,8 @@ class Writer:
         self._turned = self._now(), self._steady()
         while not stopping.is_set():
             messages = self._gather()
-            self._mind_the_clock()
+            if not self._mind_the_clock():
+                break
             self._turn(messages)
             if not messages:
                 self._roll_up_older()
@@ -107,13 +108,15 @@ class Writer:
             self.problem = None
         return not self._stopping.is_set()
 
-    def _mind_the_clock(self) -> None:
+    def _mind_the_clock(self) -> bool:
+        """False when the service was told to stop before a clock set ahead could be put on record."""
         now_s, steady_s = self._now(), self._steady()
         ahead_s = (now_s - self._turned[0]) - (steady_s - self._turned[1])
         self._turned = now_s, steady_s
         if ahead_s > SET_AHEAD_S:
             log.warning("this computer's clock was set ahead by %.0f s, or it slept so long", ahead_s)
-            self._begin()
+            return self._begin()
+        return True
 
     # Waking.
 

@@ -331,7 +331,7 @@ def _survive(debian: Debian, step) -> None:
 def _restore(debian: Debian, step) -> None:
     debian.run("systemctl", "start", "barreltide-backup.service")
     (made,) = (debian.folder / "var/lib/barreltide/backups").glob("*.db")
-    settings = debian.folder / "var/lib/barreltide/backups/settings.tar.gz"
+    settings = debian.folder / "var/backups/barreltide/settings.tar.gz"
     assert settings.stat().st_mode & 0o777 == 0o600 and settings.stat().st_uid == 0
     kept = debian.packs()
     debian.send(100, 20)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import http.client
 import json
 import urllib.error
 import urllib.parse
@@ -71,9 +72,12 @@ class Client:
                 found = json.loads(answer.read(MOST_BYTES))
         except urllib.error.HTTPError as error:
             raise ClientError(f"the service says: {_reason(error)}") from None
-        except (OSError, ValueError) as error:
+        except OSError as error:
             told = getattr(error, "reason", error)
-            raise Silent(f"no service answers at {self.address} ({told}); `barreltide serve` starts it") from None
+            kind = Silent if isinstance(told, ConnectionRefusedError) else ClientError
+            raise kind(f"no service answers at {self.address} ({told}); `barreltide serve` starts it") from None
+        except (ValueError, http.client.HTTPException):
+            found = None
         if not isinstance(found, dict):
             raise ClientError(f"what answers at {self.address} is not the service")
         return found

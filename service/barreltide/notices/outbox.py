@@ -104,7 +104,7 @@ class Outbox:
         `sendings`: the newest first."""
         marks = ", ".join("?" * len(alarms))
         rows = self._dicts(
-            f"SELECT id, change, answered_s FROM notices WHERE alarm IN ({marks}) AND subject = ? AND rowid < ?"
+            f"SELECT id, alarm, change, answered_s FROM notices WHERE alarm IN ({marks}) AND subject = ? AND rowid < ?"
             " AND created_s >= ? ORDER BY rowid DESC LIMIT 100", (*alarms, subject, number, since_s))  # fmt: skip
         return [row | {"sendings": self._sendings(row["id"])} for row in rows]
 

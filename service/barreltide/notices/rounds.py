@@ -11,8 +11,9 @@ Two kinds of alarm would otherwise call again and again for what needs nobody, o
 - A station that is not heard is mostly one whose Wi-Fi is away for minutes, and its board keeps what it sees. People
   are asked when it has lasted, and later where it has come and gone before; fish are sure to live three times as long.
   They are asked at once where the battery is near its end: what stops the board may then have stopped the pump.
-- A battery that is too weak for the season comes to its floor night after night. Once somebody has answered, its next
-  nights are the same story: told once a day, in waking hours, without asking on. A pump that stops is never part of it.
+- A battery that is too weak for the season comes to its floor night after night. Once somebody has answered, the same
+  alarm of the next nights is the same story: told once a day, in waking hours, without asking on. That the floor is
+  reached is no part of the story that it will be; a pump that stops is never part of it.
 
 SMS costs money and patience: where a person has other ways, only what is urgent goes by SMS, unless the others fail.
 
@@ -85,7 +86,8 @@ def _new(
         wait_s = PASSES_S[any(row["change"] == "cleared" for row in story)]
         if not is_weak and notice["created_s"] - wait_s < now_s < notice["created_s"] + wait_s:
             return Plan("new", everybody, [], [])
-    if notice["alarm"] in WEAK and any(row["answered_s"] is not None for row in story):
+    answered = {row["alarm"] for row in story if row["answered_s"] is not None}
+    if notice["alarm"] in WEAK and notice["alarm"] in answered:
         first = _of_group(people.in_turn(), 0, ways, "soon")
         sendings = [sending for row in story if row["change"] == "raised" for sending in row["sendings"]]
         if any(row["channel"] in first and now_s - RETOLD_S < (row["sent_s"] or 0.0) for row in sendings):

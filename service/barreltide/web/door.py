@@ -127,7 +127,7 @@ class Door:
         return Caller(who, address, is_secret)
 
     def _refusal(self, request: Request, who: Who) -> Response | None:
-        path, is_safe = request.url.path, request.method in SAFE
+        path, is_safe = request.scope["path"], request.method in SAFE  # what is routed: a URL is made of Host, too
         if not is_safe and (wrong := self._forged(request)):
             return JSONResponse({"error": wrong[1]}, wrong[0])
         if who == "owner" or any(path == place or (place.endswith("/") and path.startswith(place)) for place in OPEN):
@@ -142,10 +142,10 @@ class Door:
         return self._no(request, 401, sign_in_first(self._sign_in))
 
     def _no(self, request: Request, code: int, words: str) -> Response:
-        if request.url.path.startswith("/api/") or request.method not in SAFE:
+        if request.scope["path"].startswith("/api/") or request.method not in SAFE:
             return JSONResponse({"error": words}, code)
         if code == 401:
-            return sign_in_page(self._site, self._sign_in, request.url.path, code=code)
+            return sign_in_page(self._site, self._sign_in, request.scope["path"], code=code)
         return HTMLResponse(render("sign_in.html", garden=self._site.name, words=words, form=False, next="/"), code)
 
     def _forged(self, request: Request) -> tuple[int, str] | None:
@@ -156,7 +156,7 @@ class Door:
         if int(length or 0) > MOST_BODY:
             return 413, f"at most {MOST_BODY:,} bytes would do"
         origin, fetched = headers.get("origin"), headers.get("sec-fetch-site", "same-origin")
-        if request.url.path.startswith("/answer/"):
+        if request.scope["path"].startswith("/answer/"):
             return None  # its token is good for whoever holds it, and for nothing else
         own = {headers.get("host"), self._own_host} - {"", None}
         if fetched not in ("same-origin", "none") or origin is not None and urlsplit(origin).netloc not in own:
