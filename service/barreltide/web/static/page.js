@@ -42,9 +42,10 @@ const pressing = (now) => JSON.stringify([now.standing, now.returned, now.shelve
 function listen() {
   stream = new EventSource("/api/live");
   stream.onmessage = (event) => {
-    const what = pressing(JSON.parse(event.data));
-    const age = Date.now() - fetchedAt;  // the first event after a fetch tells nothing new
-    if ((what !== newest && (newest || age > FRESH_MS)) || lostSince || age > SOON_MS) refresh();
+    const now = JSON.parse(event.data), what = pressing(now), age = Date.now() - fetchedAt;
+    // The first event after a fetch tells nothing new, unless an alarm has come or gone between the two.
+    const isNew = newest ? what !== newest : age > FRESH_MS || now.standing.length !== document.querySelectorAll(".alarm").length;
+    if (isNew || lostSince || age > SOON_MS) refresh();
     newest = what;
   };
   stream.onerror = () => { if (stream.readyState === EventSource.CLOSED) stream = null; };
