@@ -251,9 +251,12 @@ def test_a_board_at_its_prompt_is_started_and_a_silent_one_is_told_of(boards, mo
     try:
         board.power_on()
         until(lambda: barrels.problem and "nothing is heard" in barrels.problem, "a word about a bare board")
-        board.give_firmware(wired(**QUICK))
+        board.give_firmware(wired(**QUICK, lamp={"pin": 12}))
+        row = {"alarm": "sump-low", "subject": "sump", "priority": "urgent", "state": "acknowledged", "message": "x" * 900}
+        barrels.tell_alarms([row] * 40)
         until(lambda: any(message.topic.endswith("presence") for message in heard), "its start out of the prompt")
         until(lambda: barrels.problem is None, "that it is well")
+        until(lambda: "pin 12 = 1" in board.events(), "its lamp, which follows the alarms")
         board.unplug()
         until(lambda: barrels.problem and "is it plugged in?" in barrels.problem, "a word about the plug")
         assert heard[-1].topic.endswith("presence") and json.loads(heard[-1].payload) == {"online": False}

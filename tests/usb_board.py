@@ -9,7 +9,7 @@
 Between the two lies the cable, a thread that carries bytes: what the board says while nobody has the port open is lost,
 as on USB. The interpreter's end is a reset, soft or by its watchdog, and the board starts again with main.py, if it has
 one. On a board Ctrl-C waits until the interpreter is between two steps; here it is a signal that falls into the midst
-of one, and now and then leaves the heap locked for good: `settle` waits until it is idle, before one asks for the prompt.
+of one, and now and then leaves the heap locked for good: `settle` waits until it is idle, before one asks it.
 """
 
 from __future__ import annotations
