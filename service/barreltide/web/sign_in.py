@@ -176,7 +176,6 @@ class SignIn:
         except OSError as error:
             raise SignInError(f"{self._file}: cannot be written: {error.strerror}") from None
 
-
     def _hand_over(self, file: int) -> None:
         """A command that runs as root leaves its file to whom the folder belongs: the service runs as that."""
         if os.geteuid() == 0:
