@@ -4,8 +4,8 @@ A part of the store (store.py). Theory. A span that is long beside its number of
 stand for five minutes or a quarter of an hour: count, lowest, mean, highest and last of a series of numbers; for how
 long a float was wet; the charge with its interval; and for each bed and day the cycles. A year of voltage every five
 seconds, 6.3 million readings, becomes 105,000 rows of five minutes (5 MB) and 35,000 of a quarter of an hour (2 MB): a
-year is then drawn from the latter in 20 ms, and what is drawn from readings is 60,000 of them at the most (30 ms; of one
-x86_64 core). One-minute rows would take 25 MB and save nothing that a page waits for. A quarter of an hour, as
+year is then drawn from the latter in 20 ms, and what is drawn from readings is 60,000 of them at the most (30 ms, on
+one x86_64 core). One-minute rows would take 25 MB and save nothing that a page waits for. A quarter of an hour, as
 every time zone's midnight is a multiple of it: so days are sums of those, wherever the garden is.
 
 A row is never counted up: it is made from the readings whenever they have changed, so late packs and duplicates need
