@@ -188,7 +188,7 @@ class Link:
                 writer.close()
                 try:
                     await asyncio.wait_for_ms(writer.wait_closed(), 1000)
-                except (TimeoutError, OSError):
+                except (OSError, asyncio.TimeoutError):
                     pass
 
     async def _open(self):
@@ -254,7 +254,7 @@ class Link:
                 continue
             try:
                 await asyncio.wait_for_ms(self.wake.wait(), TURN_MS)
-            except TimeoutError:
+            except asyncio.TimeoutError:
                 pass
             self.wake.clear()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import builtins
 
 import pytest
 import vectors
@@ -51,3 +52,16 @@ def test_mpy_cross_compiles(file, tmp_path):
 def test_example_configuration_is_valid():
     found, warnings = settings.read((FIRMWARE / "config.example.json").read_bytes())
     assert warnings == [] and [switch["name"] for switch in found.floats] == ["bed-1/high", "bed-1/low", "sump/low"]
+
+
+def test_every_built_in_name_is_one_that_the_board_has(tmp_path):
+    """CPython has more of them, and one that is missing is an error only once it is come upon, a reconnection say."""
+    used = {
+        node.id
+        for file in FIRMWARE.rglob("*.py")
+        for node in ast.walk(ast.parse(file.read_text()))
+        if isinstance(node, ast.Name) and hasattr(builtins, node.id) and not node.id.startswith("__")
+    }
+    assert {"len", "OSError", "print"} <= used, "the test reads names, or it would prove nothing"
+    said = run_micropython(f"import builtins\nprint([n for n in {sorted(used)} if not hasattr(builtins, n)])", tmp_path)
+    assert said == "[]\n"

@@ -140,7 +140,7 @@ def test_the_key_is_made_once_and_only_its_owner_reads_it(tmp_path):
 
 @pytest.mark.parametrize("address", ["http://garden.lan:8420", "https://example.org/garden/"])
 def test_the_site_file_names_the_address(tmp_path, address):
-    (tmp_path / "site.toml").write_text(SITE + f'[web]\naddress = "{address}"\n')
+    (tmp_path / "site.toml").write_text(SITE + f'[web]\naddress = "{address}"\nbehind_proxy = true\n')
     site = load(tmp_path / "site.toml")
     assert site.web.address == address
     assert LINKS.answer_link(site.web.address, *STOPPED, 1, 2).startswith(f"{address.rstrip('/')}/answer/")
