@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from random import Random
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -19,6 +20,7 @@ from barreltide.service import Service
 from barreltide.site import load
 from barreltide.store import Store, Work
 from barreltide.sun import Sun
+from barreltide.web.pages.words import Taste
 from conftest import free_port, until
 from simulation.draw import draw_garden
 from simulation.run import simulate
@@ -71,7 +73,7 @@ def ruled(
     at_s = NOON_S
     while at_s < until_s:
         if not any(a <= at_s < b for a, b in quiet):
-            shakedown.read("battery/voltage", at_s, volts)
+            shakedown.read("battery/voltage", at_s, volts(at_s) if callable(volts) else volts)
             shakedown.read("water/temperature", at_s, water_c(at_s) if callable(water_c) else water_c)
         at_s += 60
     for line in events:
@@ -192,6 +194,16 @@ def test_the_floor_names_battery_or_panel():
         check for check in ruled(events=[charge(DUSK_S, 0.95), charge(DAWN_S, 0.52)]).checks if check.name == "floor"
     )
     assert check.state == "good" and "may have been at the floor" in check.words
+    told = [charge(DUSK_S, 0.95), charge(DAWN_S, 0.52), alarm("battery-low", "battery", DAWN_S - 60)]
+    (check,) = (check for check in ruled(events=told).checks if check.name == "floor")
+    assert check.state == "bad" and check.words == "The battery was at its floor of 50 %, as an alarm has told."
+
+
+@pytest.mark.parametrize("volts", [1e6, 1e308, 0.0, -3.0])
+def test_a_voltage_that_cannot_be_true_is_left_out_of_the_sheet(volts):
+    mad = ruled(volts=lambda at_s: volts if at_s == NOON_S + HOUR_S else 12.6)
+    assert {round(mean_v, 9) for _, mean_v, _ in mad.bins} == {12.6}
+    assert "12.6 V</text>" in command.document(site(), mad, Taste(ZoneInfo("UTC")))
 
 
 def test_water_beyond_its_limits():

@@ -21,6 +21,7 @@ in its span: a week of cloud, a hot day, a pump that ages.
 from __future__ import annotations
 
 from bisect import insort
+from math import inf
 from statistics import median
 from typing import Any, NamedTuple
 
@@ -34,6 +35,7 @@ LEAD_S = 6 * 3600.0  # of voltage before its start: the night's, for the first d
 GAP_S = 300.0  # nothing at all heard for longer
 LEAST_H, MOST_H = 1.0, 168.0
 PLAUSIBLE_C = (-5.0, 45.0)
+PLAUSIBLE_V = (0.5, 1.5)  # of the battery's nominal voltage, as the monitor has it
 BACK_BY_EVENING, EVENING_SLACK = 0.9, 0.05  # charged so far, or as the evening before but for so much
 AFTER_DUSK_S = 2 * 3600.0  # in which the evening's charge is read: by day it is least certain
 MOST_CYCLES, MOST_ALARMS = 20_000, 1_000
@@ -79,6 +81,8 @@ class Shakedown:
         self._stops: list[Stop] = []
         self._alarms: list[Line] = []
         self._charge: list[tuple[float, float, float, float]] = []
+        nominal_v = site.battery.nominal_voltage_v
+        self._plausible = {"celsius": PLAUSIBLE_C, "volts": tuple(share * nominal_v for share in PLAUSIBLE_V)}
         self._sums: dict[str, dict[int, list[float]]] = {"volts": {}, "celsius": {}, "panel": {}}
         self._heard: set[int] = set()  # minutes in which anything was sampled
         self._cycles = 0
@@ -118,7 +122,8 @@ class Shakedown:
         key = {"battery/voltage": "volts", "water/temperature": "celsius", "panel/current": "panel"}.get(name)
         if key is None or type(value) not in (int, float):
             return
-        if key == "celsius" and not PLAUSIBLE_C[0] < value < PLAUSIBLE_C[1]:
+        low, high = self._plausible.get(key, (-inf, inf))
+        if not low < value < high:
             return
         total = self._sums[key].setdefault(int(time_s // BIN_S), [0, 0.0])
         total[0] += 1
@@ -215,6 +220,8 @@ class Shakedown:
         most = max((row[1] for row in before), default=least)
         told = (seen, *(f"{{{line['since']:.0f}}}: {line['message'].split('. ')[0]}" for line in raised[:3]))
         words = f"The charge fell to {100 * least:.0f} %, below your floor of {100 * floor:.0f} %."
+        if least >= floor:  # raised between two judgements, or before the start
+            words = f"The battery was at its floor of {100 * floor:.0f} %, as an alarm has told."
         if most >= BACK_BY_EVENING:
             advice = (
                 f"It was at {100 * most:.0f} % before: the battery is too small for this load. A larger battery,"
