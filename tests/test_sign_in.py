@@ -20,7 +20,7 @@ from barreltide.store import Store
 from barreltide.web import app as web
 from barreltide.web.sign_in import SESSION_S, SignIn, SignInError, Wait, Wrong
 from browsing import browsing
-from conftest import SITE, free_port
+from conftest import SITE, free_port, until
 
 PASSPHRASE = "four words in a row"
 NOTED = {"input": "noted", "text": "cut the tube"}
@@ -379,4 +379,27 @@ def test_a_browser_signs_in_comes_back_by_a_link_and_is_asked_again_when_it_has_
     SignIn(proxied.site.store_path, lambda: proxied.clock[0]).revoke("owner")
     page.goto(f"{proxied.base}/alarms")
     page.get_by_label("The garden's passphrase").wait_for()
+    context.close()
+
+
+@browsing
+def test_what_a_browser_keeps_is_bounded_and_gone_once_it_is_no_longer_signed_in(browser, proxied):
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(f"{proxied.base}/sign-in")
+    page.get_by_label("The garden's passphrase").fill(PASSPHRASE)
+    page.get_by_role("button", name="Sign in").click()
+    page.locator("nav").wait_for()
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    until(lambda: page.evaluate("Boolean(navigator.serviceWorker.controller)"), "the worker at work")
+    kept = """caches.open("barreltide-1").then(k => k.keys())
+        .then(l => l.map(r => new URL(r.url)).map(u => u.pathname + u.search))"""
+    page.evaluate("""async () => {
+        for (let day = 1; day < 70; day += 1) await (await fetch(`/cycles?until=${day * 86400}`)).text(); }""")
+    found = page.evaluate(kept)
+    assert len(found) == 60 and found[-1] == "/cycles?until=5961600" and "/cycles?until=86400" not in found
+    SignIn(proxied.site.store_path, lambda: proxied.clock[0]).revoke("owner")
+    page.goto(f"{proxied.base}/alarms")
+    page.get_by_label("The garden's passphrase").wait_for()
+    assert [path for path in page.evaluate(kept) if not path.startswith(("/static/", "/manifest"))] == []
     context.close()

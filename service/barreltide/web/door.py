@@ -145,7 +145,9 @@ class Door:
         if request.scope["path"].startswith("/api/") or request.method not in SAFE:
             return JSONResponse({"error": words}, code)
         if code == 401:
-            return sign_in_page(self._site, self._sign_in, request.scope["path"], code=code)
+            page = sign_in_page(self._site, self._sign_in, request.scope["path"], code=code)
+            page.headers["X-Barreltide-Page"] = "Sign-in"  # by which worker.js knows that its keep is to go
+            return page
         return HTMLResponse(render("sign_in.html", garden=self._site.name, words=words, form=False, next="/"), code)
 
     def _forged(self, request: Request) -> tuple[int, str] | None:

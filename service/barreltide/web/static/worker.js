@@ -3,7 +3,7 @@
 "use strict";
 const KEEP = "barreltide-1";
 const SHELL = ["/", "/nights", "/static/almanac.css", "/static/page.js", "/static/icon.svg", "/manifest.webmanifest"];
-const PATIENCE_MS = 6000;
+const PATIENCE_MS = 6000, MOST_KEPT = 60;
 
 self.addEventListener("install", (event) => {
   self.skipWaiting();
@@ -21,7 +21,13 @@ async function fetched(request, keep) {
   const answer = await fetch(request, { signal: AbortSignal.timeout(PATIENCE_MS) });
   // Of pages only ours are kept: what a sign-in has put in the place of one is not.
   const isPage = answer.headers.get("content-type")?.startsWith("text/html");
-  if (answer.ok && !answer.redirected && (!isPage || answer.headers.has("x-barreltide-page"))) await keep.put(request, answer.clone());
+  const isOurs = answer.headers.has("x-barreltide-page");
+  if (answer.status === 401 && isOurs) await caches.delete(KEEP);  // no longer signed in: nothing stays to be looked at
+  if (answer.ok && !answer.redirected && (!isPage || isOurs)) {
+    await keep.put(request, answer.clone());
+    const kept = await keep.keys();  // what was put down longest ago comes first
+    await Promise.all(kept.slice(0, -MOST_KEPT).map((old) => keep.delete(old)));
+  }
   return answer;
 }
 
