@@ -329,6 +329,20 @@ def test_everything_can_be_reached_and_done_by_keyboard(served, visit):
 
 
 @browsing
+def test_the_focus_stays_with_its_alarm_when_another_comes_before_it(served, visit):
+    served.shown["standing"] = [an_alarm(state="unacknowledged")]
+    page = visit()
+    page.get_by_role("button", name="Acknowledge").focus()
+    newer = an_alarm("battery-low", subject="battery", state="unacknowledged")
+    served.shown["standing"] = [newer, *served.shown["standing"]]
+    served.tell_listeners()
+    page.locator("#alarm-battery-low-battery").wait_for()
+    page.keyboard.press("Enter")
+    until(lambda: served.told, "the word")
+    assert served.told == [{"input": "acknowledged", **ABOUT}]
+
+
+@browsing
 def test_what_is_pushed_is_shown_and_opens_its_alarm(served, visit):
     served.shown["standing"] = [an_alarm(state="unacknowledged")]
     page = visit("set-up", permissions=["notifications"])

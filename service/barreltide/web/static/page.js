@@ -9,6 +9,9 @@ const isOfNow = document.body.dataset.here === "Now";
 
 const isEditing = () => document.querySelector("details[open], input:focus, select:focus, textarea:focus") !== null;
 
+// Of what has the focus: by its place, Enter might answer another alarm that has come before this one meanwhile.
+const nameOf = (one) => JSON.stringify([one.closest("[id]")?.id, one.closest("form")?.dataset.word, one.textContent]);
+
 async function refresh() {
   if (busy || document.hidden || (isEditing() && Date.now() - fetchedAt < 60000)) return;
   busy = true;
@@ -17,9 +20,9 @@ async function refresh() {
     if (answer.status === 401) { location.reload(); return; }  // the sign-in has run out
     if (!answer.ok) throw new Error(String(answer.status));
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-    const held = [...document.querySelectorAll("button, summary")].indexOf(document.activeElement);
+    const held = document.activeElement.matches("button, summary") ? nameOf(document.activeElement) : null;
     for (const id of ["page", "asof"]) document.getElementById(id).replaceWith(document.adoptNode(fresh.getElementById(id)));
-    if (held >= 0) document.querySelectorAll("button, summary")[held]?.focus({ preventScroll: true });
+    if (held) [...document.querySelectorAll("button, summary")].find((one) => nameOf(one) === held)?.focus({ preventScroll: true });
     document.title = fresh.title;
     fetchedAt = Date.now();
     lostSince = null;
