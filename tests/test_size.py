@@ -54,7 +54,6 @@ def test_panel_fuse_and_wire():
     assert sizing.panel_w(48, 4.0, 24.0) == pytest.approx(660, abs=2)
     # 5 A · 1.25 = 6.25 A: 7.5 A; what is 125 % to the bone takes that very size.
     assert sizing.fuse_a(5) == 7.5 and sizing.fuse_a(4) == 5 and sizing.fuse_a(0.1) == 1 and sizing.fuse_a(90) is None
-    assert sizing.fuse_a(6, sizing.SUNLIT) == 10
     # 2 A over 5 m of 1.5 mm² (12.1 mΩ/m, IEC 60228), out and back: 0.242 V, 2.0 % of 12 V.
     thin = sizing.WIRES[0]
     assert sizing.drop_v(2, 5, thin.ohm_per_m) == pytest.approx(0.24, abs=0.005)

@@ -11,7 +11,6 @@ from pathlib import Path
 from . import BoardError
 
 CHOOSER = "main.py"  # lies beside the folders that hold the rest
-SHOWN_VERSION = "station/__init__.py"
 
 
 def folder() -> Path:

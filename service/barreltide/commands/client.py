@@ -1,4 +1,4 @@
-"""A command's way to the service that runs on this host: its pages' JSON, and the one door in (web.py)."""
+"""A command's way to the service that runs on this host: its pages' JSON, and the one door in (web/api.py)."""
 
 from __future__ import annotations
 

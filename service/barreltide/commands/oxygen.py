@@ -161,8 +161,8 @@ def _of_ammonia(ammonia: Answer | None) -> Iterator[str]:
         return
     yield (
         f"Of total ammonia {100 * ammonia['un_ionised_share']:.2g} % is un-ionised at pH {ammonia['ph']:g} (Emerson et"
-        f" al. 1975): from {ammonia['harms_from_total_mg_per_l']:.2g} mg/L of it on fish suffer (0.05 mg/L un-ionised:"
-        " IFAS FA16)."
+        f" al. 1975): from {ammonia['harms_from_total_mg_per_l']:.2g} mg/L of it on fish suffer"
+        f" ({limits.HARMS_MG_PER_L:g} mg/L un-ionised: IFAS FA16)."
     )
     found, total = ammonia["un_ionised_mg_per_l"], ammonia["total_mg_per_l"]
     if found is None:
@@ -171,7 +171,7 @@ def _of_ammonia(ammonia: Answer | None) -> Iterator[str]:
     if found >= limits.HARMS_MG_PER_L:
         yield (
             f"{words}: too much. Stop feeding, change a part of the water for some as warm that is free of chlorine,"
-            " and test again. Towards 2 mg/L fish die."
+            f" and test again. Towards {limits.KILLS_MG_PER_L:g} mg/L fish die."
         )
     elif total > limits.MOST_TOTAL_MG_PER_L:
         yield f"{words}: it does no harm at this pH, but is over 1 mg/L (FAO 589): feed less until the bacteria follow."

@@ -29,8 +29,7 @@ GIVEN_BACK = 0.85  # of the ampere-hours that go in, lead (PVEducation)
 DERATED = 0.77  # of a panel's label: assumption
 PANEL_V = 18.0  # at which a panel for 12 V gives its power (common practice)
 MOST_DROP = 0.03  # of the voltage, way out and back: what must not fail (practice tables after ABYC)
-CONTINUOUS = 1.25  # conductor and fuse above a current that flows for hours (NEC 210.20, 215.2; from memory) …
-SUNLIT = 1.56  # … and above a panel's short-circuit current (NEC 690.8; from memory)
+CONTINUOUS = 1.25  # conductor and fuse above a current that flows for hours (NEC 210.20, 215.2; from memory)
 FUSES_A = (1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100)  # blade fuses (ISO 8820; from memory)
 
 
@@ -75,9 +74,9 @@ def panel_w(day_ah: float, sun_h: float, nominal_v: float = 12.0) -> float:
     return day_ah / GIVEN_BACK / sun_h / DERATED * PANEL_V * nominal_v / 12.0
 
 
-def fuse_a(current_a: float, factor: float = CONTINUOUS) -> float | None:
+def fuse_a(current_a: float) -> float | None:
     """The smallest usual fuse for it; None where no blade fuse would do."""
-    return next((size for size in FUSES_A if size >= factor * current_a - 1e-9), None)
+    return next((size for size in FUSES_A if size >= CONTINUOUS * current_a - 1e-9), None)
 
 
 def drop_v(current_a: float, one_way_m: float, ohm_per_m: float) -> float:
