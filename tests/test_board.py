@@ -384,6 +384,7 @@ def test_least_squares_agree_with_numpys_and_hold_what_is_promised(volts, scale,
         ([(1.6435, 1.26)], "the decimal point"),
         ([(0.001, 12.6)], "as if nothing were connected"),
         ([(1.6435, -12.6)], "the right way round"),
+        ([(1.6435, float("nan"))], "nan V is no battery's voltage"),
     ],
 )
 def test_readings_that_cannot_be_right_are_named(readings, words):

@@ -94,7 +94,7 @@ def _check_one(reading: Reading, scale: float) -> None:
         raise BoardError(
             f"the pin sees {reading.pin_v:.3f} V, as if nothing were connected: look at the divider's wires and fuse"
         )
-    if reading.meter_v <= 0:
+    if not reading.meter_v > 0:  # which "nan" is not, either
         raise BoardError(f"{reading.meter_v:g} V is no battery's voltage: are the probes the right way round?")
     found = reading.meter_v / reading.pin_v
     if abs(found / scale - 1) > SCALE_OFF:
