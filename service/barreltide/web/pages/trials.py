@@ -71,7 +71,6 @@ def sheet(site: Site, report: Report, nights: list[Night], taste: Taste) -> dict
     axis = Axis(report.start_s, report.until_s, LEFT, RIGHT)
     dark = [(axis.x(from_s), axis.x(to_s)) for from_s, to_s in nights]
     marks = figures.hours(axis, taste, 6 if report.until_s - report.start_s < 100 * 3600 else 12)
-    days = figures.days(axis, taste)
     kinds = [Mark(axis.x(0.5 * (d.dawn_s + d.dusk_s)), d.kind) for d in report.days if d.kind != "unknown"]
     return {
         "garden": site.name, "is_over": report.is_over, "judged": taste.full(report.judged_s),
@@ -84,7 +83,7 @@ def sheet(site: Site, report: Report, nights: list[Night], taste: Taste) -> dict
              "dusk": taste.clock(day.dusk_s)}
             for day in report.days
         ],
-        "width": WIDTH, "left": LEFT, "right": RIGHT, "nights": dark, "hours": marks, "midnights": days, "kinds": kinds,
+        "width": WIDTH, "left": LEFT, "right": RIGHT, "nights": dark, "hours": marks, "kinds": kinds,
         "stops": [(axis.x(s.from_s), axis.x(s.until_s or report.judged_s)) for s in report.stops],
         "volts": _volts(site, report, axis), "charge": _charge(site, report, axis),
         "water": _water(site, report, axis, taste), "cycles": [_dots(bed, axis) for bed in report.beds.values()],
