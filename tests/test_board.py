@@ -20,7 +20,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from barreltide import cli, serial_port
-from barreltide.board import BoardError, bench, calibration, find, firmware, install
+from barreltide.board import BoardError, bench, calibration, configure, find, firmware, install
 from barreltide.board.calibration import Reading
 from barreltide.board.repl import Repl
 from barreltide.serial_port import UsbPort
@@ -372,6 +372,25 @@ def test_least_squares_agree_with_numpys_and_hold_what_is_promised(volts, scale,
     promised = float(re.search(r"±(\d\.\d+)", found.words[0])[1])
     for v in (min(volts), max(volts)):
         assert abs(found.scale * (v - off) / scale + found.offset_v - v) <= promised + 0.005
+
+
+def test_one_wrong_answer_does_not_lose_the_others():
+    said: list[str] = []
+
+    def once(*typed: str) -> configure.Questions:
+        left = list(typed)
+        return configure.Questions(lambda words: left.pop(0), lambda words: SECRET, said.append)
+
+    first = ("Our Garden", "barrels", "n", "trees", "192.0.2.5", "", "barrels", "-", "bed-1", "25", "25", "", "")
+    again = ("garden", "", "", "", "", "", "", "", "", "", "26", "", "")
+    clash = ("garden", "", "", "", "", "", "", "", "", "", "25", "", "")
+    found = once(*first, *clash, *again).until_right({})
+    assert found["site"] == "garden" and found["wifi"] == {"ssid": "trees", "password": SECRET}
+    assert found["beds"] == {"bed-1": {"high": {"wet": 0, "pin": 25}, "low": {"wet": 0, "pin": 26}}}
+    told = [line for line in said if "Once more" in line]
+    assert len(told) == 2 and told[0].startswith('config.json: site is "Our Garden": give a name of a-z')
+    with pytest.raises(BoardError, match="pin 25 is given to bed-1/high and to bed-1/low"):
+        once(*clash, *[""] * 13).until_right({**found, "site": "garden"})
 
 
 @pytest.mark.parametrize(

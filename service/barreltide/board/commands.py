@@ -70,7 +70,7 @@ def _configure(repl: Repl, options: Namespace) -> int:
         configure.from_file(repl, options.file, _say)
     else:
         questions = configure.Questions(_ask, _ask_secret, _say)
-        configure.write(repl, questions.go_through(configure.load(repl)), _say)
+        configure.write(repl, questions.until_right(configure.load(repl)), _say)
     _say("config.json is on the board, and the station is started with it.")
     return 0
 

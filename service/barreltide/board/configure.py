@@ -85,6 +85,20 @@ class Questions:
     def __init__(self, ask: Ask, ask_secret: Ask, say: Say) -> None:
         self._ask, self._ask_secret, self._say = ask, ask_secret, say
 
+    def until_right(self, old: dict[str, Any]) -> dict[str, Any]:
+        """The new config.json; what was answered stands in brackets where one answer made it wrong. Raises BoardError
+        where the same is answered again."""
+        while True:
+            new = self.go_through(old)
+            try:
+                check(json.dumps(new))
+                return new
+            except BoardError as error:
+                if new == old:
+                    raise
+                self._say(f"{error}. Once more, please: Enter keeps what you have answered.")
+            old = new
+
     def go_through(self, old: dict[str, Any]) -> dict[str, Any]:
         """The new config.json. Whatever is not asked for stays as it is in `old`."""
         self._say("Enter keeps what stands in brackets; - stands for none.")
