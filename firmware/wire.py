@@ -1,7 +1,7 @@
 """The link of a wired station: the same packs and receipts as link.py, as lines (station/line.py) over USB.
 
-The station speaks first: `hello` with its boot, its firmware and its own milliseconds, each second until a host answers,
-then every ten. The answer is `time` with those milliseconds and the host's clock; half of the way there and back is
+The station speaks first: `hello` with its boot, its firmware and its own milliseconds, each second until a host
+answers, then every ten. The answer is `time` with those milliseconds and the host's clock; half of the way there and back is
 allowed for. An answer to another question than the last, or one that took long, lay somewhere on the way: it is no
 time. No pack is sent before the time is known, so none is dated by when it happened to be read at the other end. A host
 that has not answered for half a minute is gone.

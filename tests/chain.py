@@ -97,7 +97,7 @@ class FastService:
     def kill(self) -> None:
         """kill -9 of it and, as when the power goes, of the couriers that carry its notices."""
         if self.process is not None:
-            children = Path(f"/proc/{self.process.pid}/task").glob("*/children")  # Linux only; elsewhere couriers live on
+            children = Path(f"/proc/{self.process.pid}/task").glob("*/children")  # Linux only
             pids = [int(pid) for file in children for pid in file.read_text().split()]
             self.process.kill()
             for pid in pids:

@@ -56,9 +56,8 @@ def _tree() -> list[Path]:
 
 
 def test_every_command_that_the_pages_name_is_there():
-    named = {
-        word for page in PAGES.values() for word in re.findall(r"barreltide ([a-z]+(?:-[a-z]+)*) ?(?=[-`a-zA-Z.\n])", page)
-    }
+    words = r"barreltide ([a-z]+(?:-[a-z]+)*) ?(?=[-`a-zA-Z.\n])"
+    named = {word for page in PAGES.values() for word in re.findall(words, page)}
     commands = set(re.findall(r"^    ([a-z-]+)(?:  |$)", _help(), re.MULTILINE))
     assert commands == set(COMMANDS)
     assert {word for word in named if f"`barreltide {word}" in README} == commands, "the README's table of commands"

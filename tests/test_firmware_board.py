@@ -242,7 +242,7 @@ def test_a_boards_clock_set_by_ntp(mosquitto, host, boards):
     boards(config(mosquitto.port, **QUICK), board_time=True, ticks=(1 << 30) - 3_000).start()
     wait_for(lambda: len(host.packs) >= 4)
     for key, records in host.packs.items():
-        assert records[0]["bt"] == pytest.approx(host.arrived[key], abs=10)  # a busy machine is late; an unset clock is years off
+        assert records[0]["bt"] == pytest.approx(host.arrived[key], abs=10)  # busy machines are late; unset clocks, years off
 
 
 def test_ads1115_and_current_sensors(mosquitto, host, boards):

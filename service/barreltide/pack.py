@@ -273,6 +273,15 @@ def _read_plain(topics: Topics, station: str, payload: bytes | list[Any], receiv
 
 
 def _read_any(topics: Topics, station: str, payload: bytes | list[Any], received_s: float) -> Pack:
+    try:
+        return _read_whole(topics, station, payload, received_s)
+    except PackError as error:
+        if error.boot is None or error.seq is None:
+            error.boot, error.seq = _named_plainly(topics.base_name(station), payload)
+        raise
+
+
+def _read_whole(topics: Topics, station: str, payload: bytes | list[Any], received_s: float) -> Pack:
     records = resolve_senml(read_records(payload), received_s)
     base, kinds = topics.base_name(station), topics.kinds
     skip = len(base)
@@ -303,6 +312,22 @@ def _read_any(topics: Topics, station: str, payload: bytes | list[Any], received
         error.boot, error.seq = boot, seq
         raise error
     return Pack(received_s, station, boot, seq, tuple(readings))
+
+
+def _named_plainly(base: str, payload: bytes | list[Any]) -> tuple[int | None, int | None]:
+    """(boot, seq) of a pack that is no SenML for another reason, where they stand as stations write them: without a
+    receipt for what was set aside the station would send it for ever, and after it nothing else."""
+    try:
+        first, second = (parse_json(payload) if isinstance(payload, (bytes, bytearray)) else payload)[:2]
+        numbers = first["v"], second["v"]
+        names = first["bn"], first["n"], second["n"]
+    except (LookupError, RecursionError, TypeError, ValueError):
+        return None, None
+    if names != (base, "station/boot", "station/seq"):
+        return None, None
+    if not all(type(number) is int and 0 <= number < 2**53 for number in numbers):
+        return None, None
+    return numbers
 
 
 def _identity(name: str, value: Any, earlier: int | None) -> int:

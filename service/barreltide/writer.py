@@ -49,6 +49,7 @@ REBUILD_S = 30 * 86_400.0
 RETRY_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0)
 EARLIEST_S = 1_735_689_600.0  # 2025: before this program was written
 SET_AHEAD_S = 60.0
+DRAWABLE = 1e100  # what is drawn is summed up, and sums of more leave what a number holds
 
 
 class Writer:
@@ -301,6 +302,8 @@ class Writer:
         for name, sampled_s, value in pack.readings:
             unit = kinds.get(name)
             series = store.series_id(pack.station, name, unit if isinstance(unit, str) else None, work)
+            if type(value) is float and not -DRAWABLE < value < DRAWABLE:
+                value = math.copysign(DRAWABLE, value)  # the pack itself is kept as it came
             if series is not None:
                 work.readings.append((series, sampled_s, value))
         self._through, self.clock_s, self.last_reading_s = arrival.id, pack.received_s, pack.received_s

@@ -15,8 +15,8 @@ from multiprocessing import Pool
 from pathlib import Path
 from types import SimpleNamespace
 
-from barreltide.web.pages.nights import ageing
 from barreltide.demo.power import Sky
+from barreltide.web.pages.nights import ageing
 
 from .charge_score import Garden, judge
 from .charge_table import print_details, print_faults, print_months, print_table

@@ -22,7 +22,7 @@ from ..store import Store
 
 MOST_LISTENERS = 24  # below what the server takes as connections, so that the pages themselves stay within reach
 PAUSE_S = 1.0
-LONGEST_S = 3600.0
+LONGEST_S = 300.0  # then the browser asks anew, and who may not look any more is let go of
 
 
 class Live(Protocol):
