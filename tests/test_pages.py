@@ -126,7 +126,7 @@ def test_spans_in_words(seconds, words):
 def test_the_reader_s_units_and_clock(page):
     plain, chosen = words_of(page()), words_of(page(cookie="taste=f,gal,12h"))
     assert (
-        "21.4\u00a0°C" not in plain and "21.4 °C" in plain and "It holds 200 l." in plain and "as of 15:13:2" in plain
+        "21.4\u00a0°C" not in plain and "21.4 °C" in plain and "It holds 200 L." in plain and "as of 15:13:2" in plain
     )
     # 21.37 °C is 70.5 °F by 1.8 · C + 32; 200 l are 52.8 US gallons of 3.785411784 l (NIST SP 811; from memory).
     assert "70.5 °F" in chosen and "It holds 53 gal." in chosen and "as of 3:13:2" in chosen and " pm" in chosen

@@ -220,7 +220,7 @@ def test_in_and_out_again(house, monkeypatch, capsys):
         assert visitor.get(f"/api/{path}").status_code == 401, path
     assert visitor.post("/api/grower", json=NOTED, headers=OURS).status_code == 401
     page = visitor.get("/nights?last=3")
-    assert page.status_code == 401 and 'name="passphrase"' in page.text and 'value="/nights"' in page.text
+    assert page.status_code == 401 and 'name="passphrase"' in page.text and 'value="/nights?last=3"' in page.text
     assert "form-action 'self'" in page.headers["content-security-policy"]
 
     wrong = visitor.post("/sign-in", data={"passphrase": "not this one"}, headers={"Origin": house.base})

@@ -216,7 +216,7 @@ def test_four_beds_in_words(tmp_path):
     assert len(answer["pairs"]) == 6 and answer["together"]["beds"] == ("mint", "kale", "sage", "leek")
     assert answer["together"]["share"] == pytest.approx(0.3**4) and "All 4 beds are " in text
     plain = text.replace("\u00a0", " ")
-    assert "With every bed full, 88 l of the sump's 150 l are upstairs and 62 l (41 %) stay below, 176 mm low" in plain
+    assert "With every bed full, 88 L of the sump's 150 L are upstairs and 62 L (41 %) stay below, 176 mm low" in plain
     american = Taste(ZoneInfo("America/Los_Angeles"), gallons=True, twelve=True)
     other = "\n".join(command.found(site, store, NOW_S, taste=american)["words"])
     assert "23\u00a0gal" in other and "\u00a0am" in other and "\u00a0am" not in text

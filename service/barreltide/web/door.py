@@ -145,7 +145,8 @@ class Door:
         if request.scope["path"].startswith("/api/") or request.method not in SAFE:
             return JSONResponse({"error": words}, code)
         if code == 401:
-            page = sign_in_page(self._site, self._sign_in, request.scope["path"], code=code)
+            after = request.scope["path"] + (f"?{request.url.query}" if request.url.query else "")
+            page = sign_in_page(self._site, self._sign_in, after, code=code)
             page.headers["X-Barreltide-Page"] = "Sign-in"  # by which worker.js knows that its keep is to go
             return page
         return HTMLResponse(render("sign_in.html", garden=self._site.name, words=words, form=False, next="/"), code)
@@ -177,8 +178,13 @@ def sign_in_first(sign_in: SignIn) -> str:
 
 def sign_in_page(site: Site, sign_in: SignIn, after: str = "/", words: str = "", code: int = 200) -> HTMLResponse:
     """The page that takes the passphrase, or says how to set one."""
-    text = render("sign_in.html", garden=site.name, words=words, form=sign_in.is_set, next=after)
+    text = render("sign_in.html", garden=site.name, words=words, form=sign_in.is_set, next=own_path(after))
     return HTMLResponse(text, code, {"Content-Security-Policy": policy(form="'self'")})
+
+
+def own_path(path: str) -> str:
+    """A page of ours, whatever was asked for."""
+    return path if path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable() else "/"
 
 
 def is_from_this_host(request: Request) -> bool:

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from .door import LOOKING, SESSION, Caller, caller, from_owner, sign_in_page
+from .door import LOOKING, SESSION, Caller, caller, from_owner, own_path, sign_in_page
 from .live import Served
 from .render import render
 from .shapes import NeighbourLink, Wrong
@@ -42,7 +42,7 @@ def routes(served: Served, sign_in: SignIn) -> APIRouter:
             answer = sign_in_page(site, sign_in, next, words, 429)
             answer.headers["Retry-After"] = f"{wait.seconds:.0f}"
             return answer
-        return _with_cookie(RedirectResponse(_own_path(next), 303), SESSION, token, SESSION_S, asks)
+        return _with_cookie(RedirectResponse(own_path(next), 303), SESSION, token, SESSION_S, asks)
 
     @entrance.post("/sign-out", include_in_schema=False)
     def leave(request: Request) -> Any:
@@ -90,8 +90,3 @@ def _with_cookie(answer: Response, name: str, token: str, lasts_s: float, asks: 
         name, token, max_age=int(lasts_s), path="/", httponly=True, samesite="strict", secure=asks.is_secret
     )
     return answer
-
-
-def _own_path(path: str) -> str:
-    """A page of ours, whatever was asked for."""
-    return path if path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable() else "/"

@@ -71,7 +71,7 @@ class Taste(NamedTuple):
     def litres(self, litres: Any) -> str:
         if not isinstance(litres, (int, float)):
             return DASH
-        value, unit = (litres / LITRES_A_GALLON, "gal") if self.gallons else (litres, "l")
+        value, unit = (litres / LITRES_A_GALLON, "gal") if self.gallons else (litres, "L")
         return f"{value:,.0f}\u00a0{unit}"
 
 
