@@ -27,23 +27,10 @@ from barreltide.serial_port import UsbPort
 from chain import SITE, FastService
 from conftest import free_port, until
 from firmware_board import scratchpad
-from usb_board import UsbBoard, wired
+from usb_board import UsbBoard, boards, wired  # noqa: F401
 
 QUICK = {"sample_s": 1, "publish_s": 2, "watchdog_s": 2, "debounce_s": 0.2}
 SECRET = "kept-quiet-17"
-
-
-@pytest.fixture
-def boards(tmp_path):
-    made: list[UsbBoard] = []
-
-    def make(**options) -> UsbBoard:
-        made.append(UsbBoard(tmp_path / f"board-{len(made)}", **options))
-        return made[-1]
-
-    yield make
-    for board in made:
-        board.scrap()
 
 
 class Terminal:

@@ -19,7 +19,7 @@ from chain import SITE, FastClock, FastService
 from conftest import free_port, until
 from firmware_board import FAKES, ROM, run_micropython, scratchpad
 from test_kills import TRACED, _resolved, _round
-from usb_board import UsbBoard, wired
+from usb_board import UsbBoard, boards, wired  # noqa: F401
 
 QUICK = {"sample_s": 1, "publish_s": 2}
 KINDS = st.sampled_from(["hello", "readings", "receipt", "time"])
@@ -30,19 +30,6 @@ NOISE = st.one_of(
         [b">>> ", b"barreltide: no time", b"@", b"@hello", b"@hello 00000000 {}", b"@a b c\r", b"\xff" * 9]
     ),
 )
-
-
-@pytest.fixture
-def boards(tmp_path):
-    made: list[UsbBoard] = []
-
-    def make(**options) -> UsbBoard:
-        made.append(UsbBoard(tmp_path / f"board-{len(made)}", **options))
-        return made[-1]
-
-    yield make
-    for board in made:
-        board.scrap()
 
 
 @pytest.mark.parametrize("reader", [wire.Lines, lambda: line.Lines(wire.LONGEST)], ids=["host", "board"])

@@ -27,6 +27,8 @@ import time
 import tty
 from pathlib import Path
 
+import pytest
+
 from firmware_board import FIRMWARE, TESTS, Board, config, micropython
 
 FAST_TIME = TESTS / "firmware" / "fast_time"
@@ -190,3 +192,16 @@ def wired(**changes) -> dict:
     """config.json of a wired station."""
     values = config(1) | {"wired": True} | changes
     return {key: value for key, value in values.items() if key not in ("wifi", "broker")}
+
+
+@pytest.fixture
+def boards(tmp_path):
+    made: list[UsbBoard] = []
+
+    def make(**options) -> UsbBoard:
+        made.append(UsbBoard(tmp_path / f"board-{len(made)}", **options))
+        return made[-1]
+
+    yield make
+    for board in made:
+        board.scrap()
