@@ -1,10 +1,10 @@
 """The link of a wired station: the same packs and receipts as link.py, as lines (station/line.py) over USB.
 
 The station speaks first: `hello` with its boot, its firmware and its own milliseconds, each second until a host
-answers, then every ten. The answer is `time` with those milliseconds and the host's clock; half of the way there and back is
-allowed for. An answer to another question than the last, or one that took long, lay somewhere on the way: it is no
-time. No pack is sent before the time is known, so none is dated by when it happened to be read at the other end. A host
-that has not answered for half a minute is gone.
+answers, then every ten. The answer is `time` with those milliseconds and the host's clock; half of the way there and
+back is allowed for. An answer to another question than the last, or one that took long, lay somewhere on the way: it is
+no time. No pack is sent before the time is known, so none is dated by when it happened to be read at the other end. A
+host that has not answered for half a minute is gone.
 
 This is the only file that reads and writes the bytes of USB. It blocks nothing: it reads what is there, and writes
 pieces that a port takes at once, while it takes them. Ctrl-C still stops the program: it is how `barreltide board`

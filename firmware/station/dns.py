@@ -6,6 +6,7 @@ A board's own getaddrinfo() may block for ten seconds while the name server is a
 import struct
 
 _ADDRESS = 1
+CUT_SHORT = (IndexError, ValueError, getattr(struct, "error", ValueError))  # MicroPython has no struct.error
 
 
 def question(name, number):
@@ -38,7 +39,7 @@ def address(answer, number):
             if kind == _ADDRESS and length == 4 and len(answer) >= at + 4:
                 return ".".join([str(byte) for byte in answer[at : at + 4]])
             at += length
-    except (IndexError, ValueError, struct.error if hasattr(struct, "error") else ValueError):
+    except CUT_SHORT:
         pass
     return None
 

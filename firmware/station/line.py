@@ -1,9 +1,9 @@
 """Lines over USB between a wired station and its host: `@KIND CRC BODY`, with a line end before and after each.
 
-KIND is a word, BODY is JSON on one line, CRC the CRC-32 of `KIND BODY` in eight hexadecimal digits. The same line
-carries the board's prompt, whatever the board prints, and what a plug that is pulled leaves of a line: all that is not such a
-line, whole and with its right CRC, is passed over. The line end before it keeps half a line from spoiling the next one.
-Nothing is lost by it: a pack is sent again until its receipt has come.
+KIND is a word, BODY is JSON on one line, CRC the CRC-32 of `KIND BODY` in eight hexadecimal digits. The same cable
+carries the board's prompt, whatever the board prints, and what a plug that is pulled leaves of a line: all that is no
+such line, whole and with its right CRC, is passed over. The line end before it keeps half a line from spoiling the next
+one. Nothing is lost by it: a pack is sent again until its receipt has come.
 """
 
 import binascii
@@ -25,7 +25,10 @@ def read_line(line):
     kind = parts[0][1:]
     if parts[1] != b"%08x" % binascii.crc32(kind + b" " + parts[2]):
         return None
-    return str(kind, "utf-8"), parts[2]
+    try:
+        return str(kind, "utf-8"), parts[2]
+    except ValueError:  # UnicodeError: of no host, though its CRC is right
+        return None
 
 
 class Lines:

@@ -410,7 +410,10 @@ def check_a_pack_is_bounded():
 
 
 # Lamp and buzzer. What the host publishes, as json.dumps writes it and as others might.
-URGENT = b'[{"alarm": "pump-stopped", "priority": "urgent", "message": "It said \\"soon\\" [{.", "state": "unacknowledged"}, '
+URGENT = (
+    b'[{"alarm": "pump-stopped", "priority": "urgent", "message": "It said \\"soon\\" [{.", '
+    b'"state": "unacknowledged"}, '
+)
 SOON = b'{"alarm": "siphon-not-breaking", "priority": "soon", "more": {"priority": "urgent", "list": [1, {}]}}]'
 
 
@@ -512,7 +515,7 @@ def check_settings_of_lamp_and_buzzer():
         ({"still_s": -1}, "still_s is -1"),
         ({"host_silent_s": 5}, "host_silent_s is 5"),
     ):
-        assert words in refused(lambda: Garden(**changes)), words
+        assert words in refused(lambda changes=changes: Garden(**changes)), words
 
 
 def check_settings_of_a_wired_station():
@@ -541,6 +544,7 @@ def check_lines_over_usb():
     assert line.read_line(b'@receipt f00fed12 {"boot":1,"seq":[17]}\r') == ("receipt", b'{"boot":1,"seq":[17]}')
     for wrong in (b'@receipt f00fed13 {"boot":1,"seq":[17]}', b"@receipt", b"@", b"", b">>> ", b"@a b c", b"\xff@ 1 2"):
         assert line.read_line(wrong) is None, wrong
+    assert line.read_line(b"@\xff\xfe b0cdba59 {}") is None, "a kind that is no text, with its right CRC"
     lines = line.Lines(40)
     assert lines.feed(b'print\n@rec\n@receipt f00fed12 {"bo') == []
     assert lines.feed(b'ot":1,"seq":[17]}\n') == [("receipt", b'{"boot":1,"seq":[17]}')]

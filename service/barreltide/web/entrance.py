@@ -38,9 +38,9 @@ def routes(served: Served, sign_in: SignIn) -> APIRouter:
         except WrongPassphrase:
             return sign_in_page(site, sign_in, next, "That is not the passphrase.", 401)
         except Wait as wait:
-            words = f"Too many wrong tries. Wait {wait.seconds:.0f} s, then try again."
+            words = f"Too many wrong tries. Wait {wait.seconds} s, then try again."
             answer = sign_in_page(site, sign_in, next, words, 429)
-            answer.headers["Retry-After"] = f"{wait.seconds:.0f}"
+            answer.headers["Retry-After"] = str(wait.seconds)
             return answer
         return _with_cookie(RedirectResponse(own_path(next), 303), SESSION, token, SESSION_S, asks)
 

@@ -20,6 +20,7 @@ import hashlib
 import hmac
 import ipaddress
 import json
+import math
 import os
 import secrets
 import threading
@@ -53,11 +54,11 @@ class Wrong(Exception):
 
 
 class Wait(Exception):
-    """Too many wrong tries: seconds until the next one is looked at."""
+    """Too many wrong tries: whole seconds after which the next one is looked at."""
 
     def __init__(self, seconds: float) -> None:
-        super().__init__(f"too many wrong tries; wait {seconds:.0f} s")
-        self.seconds = seconds
+        self.seconds = math.ceil(seconds)
+        super().__init__(f"too many wrong tries; wait {self.seconds} s")
 
 
 class SignIn:
