@@ -25,6 +25,7 @@ MAX_BODY = 4_096
 MAX_SKIPPED = 262_144
 DNS_PORT = 53
 OWN_LOOKUP = sys.platform != "linux"  # a desktop's resolver knows its own names, and no watchdog waits there
+SAY_AGAIN_MS = 30_000
 SYNC_AGAIN_MS = 86_400_000
 SYNC_RETRY_MS = 60_000
 SYNC_RETRY_LONGEST_MS = 3_600_000
@@ -58,7 +59,7 @@ class Link:
         self._unanswered = []
         self._sync_due_ms = 0
         self._sync_wait_ms = SYNC_RETRY_MS
-        self._said = ""
+        self._said, self._said_ms = "", 0
         self.turned_ms = self.receipt_ms = clock.now_ms()
         self._take_time()
 
@@ -90,8 +91,10 @@ class Link:
         return self.turned_ms
 
     def _say(self, text):
-        if text != self._said:
-            self._said = text
+        """The same is said again only after a while: for whoever has plugged the board in since."""
+        now_ms = self._clock.now_ms()
+        if text != self._said or now_ms - self._said_ms > SAY_AGAIN_MS:
+            self._said, self._said_ms = text, now_ms
             print("barreltide: " + text)
 
     async def _pause(self, ms):
