@@ -49,7 +49,7 @@ def in_words(error: Exception, device: str, what: str) -> str:
     if isinstance(error, TakesNothing):
         return f"the {what} takes nothing in"
     if isinstance(error, PermissionError) or "Permission denied" in told:
-        return f"{device} may not be opened; membership in the group dialout would do"
+        return f"{device} may not be opened; sudo, or membership in the group dialout, would do"
     return f"no {what} at {device}: is it plugged in?"
 
 

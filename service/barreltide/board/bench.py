@@ -83,6 +83,7 @@ class Bench:
             " dropped tool: take off rings, and mind where the probes go."
         )
         kept = readings = self._kept_points()
+        self._say(f"Each reading takes {MEASURE_MS / 1000:g} s: type it, and let the probes be till the next question.")
         while True:
             typed = self._ask(
                 "Type the multimeter's volts" + (", or Enter to end: " if readings != kept else ": ")
@@ -100,10 +101,11 @@ class Bench:
             try:
                 calibration.fit([*readings, reading], battery["scale"], battery["offset_v"])
             except BoardError as error:
-                self._say(f"  {error}.")
-                if kept and readings == kept and self._is_yes("Leave out those of before"):
-                    kept = readings = []
-                continue  # the readings before stand
+                self._say(f"  {error}" if str(error).endswith("?") else f"  {error}.")
+                if readings and self._is_good_alone(reading, battery):
+                    if self._is_yes("Is this one right, and are those before to be left out", "n"):
+                        readings = [reading]
+                continue
             readings = [*readings, reading]
         if readings == kept:
             self._say("Nothing is changed.")
@@ -120,6 +122,13 @@ class Bench:
             "calibration": None,
         }
         return self._write({"battery": new})
+
+    def _is_good_alone(self, reading: calibration.Reading, battery: dict[str, Any]) -> bool:
+        try:
+            calibration.fit([reading], battery["scale"], battery["offset_v"])
+            return True
+        except BoardError:
+            return False
 
     def _kept_points(self) -> list[calibration.Reading]:
         """The readings of earlier days, which lie in config.json: a battery does not show two voltages in an hour."""
@@ -142,10 +151,16 @@ class Bench:
         for switch in self._settings.floats:
             name = switch["name"]
             fault = self._try_float(name, switch["wet"])
+            while fault not in (None, "inverted"):
+                self._say(f"  {name} {fault}.")
+                if not self._is_yes("  Try it once more", "n"):
+                    break
+                fault = self._try_float(name, switch["wet"])
             if fault == "inverted":
                 fault = f"is inverted: lifted, its pin is at {1 - switch['wet']}, and config.json says {switch['wet']}"
                 inverted.append(switch)
-            self._say(f"  {name} {fault or 'is good'}.")
+            if fault is None or switch in inverted:
+                self._say(f"  {name} {fault or 'is good'}.")
             if fault:
                 faults[name] = fault
         if inverted and self._is_yes("Put that right in config.json"):
@@ -189,7 +204,10 @@ class Bench:
             others = sorted(other for other in levels if levels[other] != before[other])
             if others:
                 return levels, f"did not move, but {others[0]} did: their pins are exchanged"
-            return levels, "did not move: the float sticks, or the wire is broken, or it is on another pin"
+            return levels, (
+                f"did not move within {PATIENCE_S:g} s: lifted too late, or it sticks, its wire is broken, or it is on"
+                " another pin"
+            )
         mine = [edge[0] for edge in edges if edge[1] == name]
         if mine and mine[-1] - mine[0] > BOUNCES_MS:
             return levels, f"bounces for {mine[-1] - mine[0]} ms: its contact is worn, or its wire is loose"
@@ -245,8 +263,8 @@ class Bench:
 
     # Writing
 
-    def _is_yes(self, words: str) -> bool:
-        return self._ask(f"{words}? y or n [y]: ").strip().lower() in ("", "y", "yes")
+    def _is_yes(self, words: str, kept: str = "y") -> bool:
+        return (self._ask(f"{words}? y or n [{kept}]: ").strip().lower() or kept) in ("y", "yes")
 
     def _write(self, changes: dict[str, Any], asked: bool = False) -> int:
         if not changes or not (asked or self._is_yes("Write this into config.json on the board")):

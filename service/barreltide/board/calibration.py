@@ -116,5 +116,5 @@ def _check_two(one: Reading, other: Reading) -> None:
     if abs(moved_v - expected_v) > SLOPE_OFF * abs(moved_v) + 2 * DIGITS_V + 0.02:
         raise BoardError(
             f"{one.meter_v:g} and {other.meter_v:g} V cannot both be right: the multimeter moved by {moved_v:.2f} V,"
-            f" and the pin as if by {expected_v:.2f} V; take both again"
+            f" and the pin as if by {expected_v:.2f} V"
         )

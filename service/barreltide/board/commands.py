@@ -13,6 +13,10 @@ from .bench import Bench
 from .repl import Repl
 
 LISTEN_S = 0.2
+STOPPED = {
+    "read": "", "log": "", "find": "",
+    "update": "Stopped; a trial that has begun goes on: `barreltide board log --kept` tells how it ended.",
+}  # fmt: skip
 
 
 def _say(line: str) -> None:
@@ -35,6 +39,14 @@ def _ask_secret(words: str) -> str:
 
 def run(options: Namespace) -> int:
     """One action on one board. Raises BoardError."""
+    try:
+        return _act(options)
+    except KeyboardInterrupt:
+        _say("\n" + STOPPED.get(options.action, "Stopped; what runs on the board is as it was."))
+        raise
+
+
+def _act(options: Namespace) -> int:
     if options.action == "find":
         return find.run(options.port, _say)
     device = find.chosen(options.port)
@@ -69,9 +81,13 @@ def _configure(repl: Repl, options: Namespace) -> int:
     if options.file is not None:
         configure.from_file(repl, options.file, _say)
     else:
-        questions = configure.Questions(_ask, _ask_secret, _say)
-        configure.write(repl, questions.until_right(configure.load(repl)), _say)
-    _say("config.json is on the board, and the station is started with it.")
+        judge = configure.judge_of(repl)
+        questions = configure.Questions(_ask, _ask_secret, _say, judge)
+        configure.write(repl, questions.go_through(configure.load(repl)), _say, judge)
+    _say(
+        "config.json is on the board, and the station is started with it."
+        " `barreltide board read --once` shows what each sensor says."
+    )
     return 0
 
 
@@ -79,7 +95,7 @@ def _log(device: str) -> int:
     """What the board prints, until Ctrl-C; the station is not disturbed."""
     try:
         with serial_port.Borrowed(device), serial_port.open_port(device, LISTEN_S, LISTEN_S) as port:
-            _say(f"Listening to {device}; Ctrl-C ends it.")
+            _say(f"Listening to {device}; Ctrl-C ends it. A station that is well may say nothing for minutes.")
             rest, lines = b"", Lines()
             while True:
                 data = port.read(max(1, port.in_waiting))

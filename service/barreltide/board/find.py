@@ -6,6 +6,7 @@ of an unknown vendor may be anything, a modem say, and is asked only if it is na
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 from .. import serial_port
@@ -48,9 +49,12 @@ def ports() -> list[UsbPort]:
 
 def chosen(device: str | None) -> str:
     """The port that is named, or the only one there is. Raises BoardError."""
-    if device is not None:
-        return device
     found = ports()
+    if device is not None:
+        if not os.path.exists(device):
+            others = f" There may be one at {', '.join(port.device for port in found)}." if found else ""
+            raise BoardError(f"no board at {device}: is it plugged in?{others}")
+        return device
     if len(found) == 1:
         return found[0].device
     if not found:

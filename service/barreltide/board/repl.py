@@ -188,5 +188,5 @@ class Repl:
 
 def _no_prompt(device: str, told: str) -> str:
     if told.startswith("failed to access"):
-        return f"{device} is in use by another program, or may not be opened (the group dialout would do)"
+        return f"{device} is in use by another program, or may not be opened (then sudo in front would do)"
     return f"{device} gives no MicroPython prompt; pull the plug and put it in again, or put MicroPython on it first"
