@@ -22,9 +22,9 @@ BEN = {"name": "ben", "urls": ["json://ben.example/", "mailto://ben.example/"], 
 class Post:
     """persons: as tables of the site file. `got`: (time, channel, letter) of all that was taken."""
 
-    def __init__(self, path: Path, persons=(ANNA, BEN), urls=(), now_s: float = NOON_S, **people) -> None:
+    def __init__(self, path: Path, persons=(ANNA, BEN), urls=(), now_s: float = NOON_S, zone="UTC", **people) -> None:
         self.path, self.now_s = path, now_s
-        self.people = People(urls, [Person(**person) for person in persons], "UTC", **people)
+        self.people = People(urls, [Person(**person) for person in persons], zone, **people)
         self.got: list[tuple[float, str, notify.Letter]] = []
         self.dead: set[str] = set()
         self.tries = 0

@@ -69,6 +69,10 @@ def fill(store: Store, now_s: float = DAWN_S, standing: bool = True) -> None:
 
 def test_what_the_word_says(site, store):
     fill(store)
+    over = AlarmChanged(DAWN_S - 3000, DAWN_S - 200_000, "battery-low", "battery", "cleared", "urgent",
+                        "Back to normal: The battery is at its floor. It holds 46 %.")  # fmt: skip
+    shelved = over._replace(alarm="sensor-fault", subject="sump/low", message="Shelved for 2 hours (rain): The sensor.")
+    store.commit(Work(events=[(store.next_event(), None, event) for event in (over, shelved)]))
     title, body = daily_word.compose(site, store, DAWN_S, ["no SMS can be sent: no SIM in the modem"], "07:15")
     assert title == "garden: Daily word, 1 alarm stands."
     assert body.split("\n") == [
@@ -77,6 +81,7 @@ def test_what_the_word_says(site, store):
         "Water: 21.4 °C, from 21.4 to 24.3 in a day.",
         "Stands since Tue 04:53: The pump stands still at 12.31 V.",
         "Came and went, Tue 01:16: The siphon of bed-1 does not start.",
+        "Over since Tue 06:00: The battery is at its floor.",
         "Wrong with the service: no SMS can be sent: no SIM in the modem.",
         "If no word comes tomorrow at 07:15, go and look.",
     ]

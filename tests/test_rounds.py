@@ -207,13 +207,13 @@ def test_a_silence_calls_people_once_it_has_lasted_and_later_where_it_comes_and_
     here = post(ANNA, urls=["json://all.example/"])
     silence(here, 22)
     assert here.minutes("anna 1 json") == [] and here.minutes("1 json") == [0, 22], "everybody's gets every notice"
-    silence(here, 52)
+    silence(here, 82)
     assert here.minutes("anna 1 json") == []
-    here.pass_time(8 * 24 * HOUR_S, 600)
-    for wait in (23, 53):  # the first in a week, and the next
+    here.pass_time(31 * 24 * HOUR_S, 600)
+    for wait in (23, 83):  # the first in a month, and the next
         begun_s = here.now_s
-        silence(here, 60)
-        assert here.minutes("anna 1 json", begun_s)[-1] == 60, "and its end is told"
+        silence(here, 100)
+        assert here.minutes("anna 1 json", begun_s)[-1] == 100, "and its end is told"
         assert next(minute for minute in here.minutes("anna 1 json", begun_s) if minute >= 0) == wait
 
 
@@ -235,6 +235,13 @@ def test_a_silence_calls_at_once_while_the_battery_is_near_its_end(post):
     here.tell(subject="barrels", alarm="station-silent")
     here.pass_time(60)
     assert here.minutes("anna 1 json", EVENING_S) == [0, 241]
+    here.tell("cleared", subject="barrels", alarm="station-silent")
+    here.tell()
+    here.answer()
+    here.pass_time(60)
+    told = len(here.got)
+    silence(here, 60)
+    assert len(here.got) == told, "people know already that the pump stands"
 
 
 def weak_night(here, answered: bool = True) -> None:
@@ -273,8 +280,80 @@ def test_a_weak_battery_that_nobody_has_answered_is_asked_about_on_and_on(post):
     weak_night(here, answered=False)
     begun_s = here.now_s
     weak_night(here, answered=False)
-    assert len([minute for minute in here.minutes("anna 1 json", begun_s) if 0 <= minute < 360]) == 6
-    assert len([minute for minute in here.minutes("ben 1 json", begun_s) if minute >= 0]) > 3
+    assert [minute for minute in here.minutes("anna 1 json", begun_s) if 0 <= minute < 360] == [0, 60, 180]
+    assert [minute for minute in here.minutes("ben 1 json", begun_s) if 0 <= minute < 360] == [120, 180, 300]
+    assert len([minute for minute in here.minutes("anna 1 json", begun_s) if 360 <= minute < 480]) > 2, "at its floor"
+
+
+WORDED = ANNA | {"daily_word": "07:30"}
+
+
+def came_and_went(here, hours: float = 3.0) -> None:
+    """What is not urgent, and another three hours, or as many, before it is back."""
+    here.tell(priority="soon", subject="bed-1", alarm="siphon-not-starting")
+    here.pass_time(3 * HOUR_S, 600)
+    here.tell("cleared", "soon", subject="bed-1", alarm="siphon-not-starting")
+    here.pass_time(hours * HOUR_S, 600)
+
+
+def test_who_has_a_daily_word_learns_from_it_that_what_was_not_urgent_is_over(post):
+    here = post(WORDED, BEN | {"order": 1}, urls=["json://all.example/"])
+    came_and_went(here)
+    kinds = {channel: [letter.kind for letter in here.letters(channel)] for channel in ("anna 1 json", "ben 1 json")}
+    assert kinds == {"anna 1 json": ["warning"], "ben 1 json": ["warning", "success"]}
+    assert [letter.kind for letter in here.letters("1 json")] == ["warning", "success"], "everybody's gets every notice"
+    here.tell()
+    here.pass_time(60)
+    here.tell("cleared")
+    here.pass_time(60)
+    assert [letter.kind for letter in here.letters("anna 1 json")][1:] == ["failure", "success"]
+
+
+def test_beside_a_daily_word_what_is_back_is_told_again_after_a_week_or_once_it_had_stayed_away(post):
+    here = post(WORDED, BEN | {"order": 1})
+    for _ in range(9):  # each day at noon
+        came_and_went(here, 21.0)
+    days = [minute // 1440 for minute in here.minutes("anna 1 json")]
+    assert days == [0, 7]
+    assert len(here.letters("ben 1 json")) == 18, "who has no word hears of each, and of its end"
+    here.pass_time(24 * HOUR_S, 600)
+    came_and_went(here)
+    assert [minute // 1440 for minute in here.minutes("anna 1 json")] == [0, 7, 10]
+
+
+def test_beside_a_daily_word_a_weak_battery_is_told_once_a_week_and_its_morning_not_at_all(post):
+    here = post(WORDED, now_s=NOON_S + 8 * HOUR_S)
+    weak_night(here)
+    for _ in range(8):
+        weak_night(here, answered=False)
+    days = [round(minute / 1440, 1) for minute in here.minutes("anna 1 json", NOON_S)]
+    assert days == [0.3, 0.6, 7.8], "will not last, at its floor; and a week later"
+    assert {letter.kind for letter in here.letters("anna 1 json")} == {"failure"}
+    here.pass_time(48 * HOUR_S, 600)
+    told = len(here.got)
+    weak_night(here)
+    assert len(here.got) == told + 2, "after two good nights it is another story"
+
+
+def test_the_morning_of_a_weak_battery_that_nobody_has_answered_for_is_told(post):
+    here = post(WORDED, now_s=NOON_S + 8 * HOUR_S)
+    weak_night(here, answered=False)
+    assert here.letters("anna 1 json")[-1].kind == "success"
+
+
+def test_a_weak_battery_that_stands_for_days_and_is_back_the_next_night_goes_on(post):
+    here = post(ANNA)
+    battery = {"subject": "battery", "alarm": "battery-low"}
+    here.tell(**battery)
+    here.pass_time(60)
+    here.answer("battery-low", "battery")
+    here.pass_time(5 * 24 * HOUR_S, 600)
+    here.tell("cleared", **battery)
+    here.pass_time(12 * HOUR_S, 600)
+    told = len(here.got)
+    here.tell(**battery)
+    here.pass_time(12 * HOUR_S, 600)
+    assert len(here.got) == told + 1, "told, and not again"
 
 
 def test_what_is_not_urgent_is_told_a_few_times_an_hour_at_the_most(post):

@@ -19,6 +19,7 @@ DAY_S = 86_400.0
 LATE_S = 6 * 3600.0
 MOST_ALARMS = 5
 WATER = "water/temperature"
+BACK = "Back to normal: "  # how the engine begins to say that an alarm is over, and neither shelved nor held back
 
 
 class DailyWord:
@@ -101,13 +102,17 @@ def _water(store: Store, since_s: float, now_s: float) -> str:
 
 
 def _came_and_went(store: Store, since_s: float, zone: ZoneInfo, standing: set[tuple[str, str]]) -> list[str]:
-    """What was raised in the last day and is over: what was not urgent may not have been told at all."""
-    found: dict[tuple[str, str], dict] = {}
+    """What was raised in the last day and is over, or has stood for longer and was over in it: for who gets the word
+    it may be the only telling."""
+    raised: dict[tuple[str, str], str] = {}
+    over: dict[tuple[str, str], str] = {}
     for line in store.events("alarm", None, since_s, newest_first=False):
-        key = line["alarm"], line["subject"]
+        key, when, message = (line["alarm"], line["subject"]), _moment(line["time"], zone), line["message"]
         if line["change"] == "raised" and key not in standing:
-            found.setdefault(key, line)
-    told = [f"Came and went, {_moment(line['time'], zone)}: {_first(line['message'])}" for line in found.values()]
+            raised.setdefault(key, f"Came and went, {when}: {_first(message)}")
+        elif key not in standing and message.startswith(BACK):
+            over[key] = f"Over since {when}: {_first(message.removeprefix(BACK))}"
+    told = [*raised.values(), *(words for key, words in over.items() if key not in raised)]
     return told[:MOST_ALARMS] + ([f"And {len(told) - MOST_ALARMS} more."] if len(told) > MOST_ALARMS else [])
 
 

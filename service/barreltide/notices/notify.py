@@ -154,9 +154,9 @@ class Notifier:
                 before = [] if notice["change"] == "raised" else self._store.told_before(*about)
                 if story is not None:
                     before = self._store.story(about[0], story[0], about[2], now_s - story[1])
-                is_weak = story is not None and self._store.stands(rounds.WEAK)
+                stands = self._store.stands(rounds.MATTERS) if notice["alarm"] in rounds.SILENT else frozenset()
                 newest = self._store.is_newest(*about)
-                step = rounds.plan(notice, before, newest, self.people, ways, now_s, frozenset(self._flying), is_weak)
+                step = rounds.plan(notice, before, newest, self.people, ways, now_s, frozenset(self._flying), stands)
                 if not step.is_idle(notice["stage"]):
                     self._store.carry_out(notice["id"], *step[:4], now_s, step.known)
                     woken = True

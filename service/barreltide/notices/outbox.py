@@ -88,11 +88,15 @@ class Outbox:
 
     def told_before(self, number: int, alarm: str, subject: str) -> list[dict[str, Any]]:
         """The sendings of what was told last of this alarm (or word) before the notice of this number, not counting
-        that it was over; known: that went on with what somebody had answered."""
+        that it was over; answered: that somebody had; known: that it went on with what somebody had answered."""
         rows = self._rows(
-            "SELECT id, answered_s IS NOT NULL AND answered_s <= created_s FROM notices WHERE alarm = ? AND subject = ?"
-            " AND rowid < ? AND change <> 'cleared' ORDER BY rowid DESC LIMIT 1", (alarm, subject, number))  # fmt: skip
-        return [row | {"known": bool(rows[0][1])} for row in self._sendings(rows[0][0])] if rows else []
+            "SELECT id, answered_s IS NOT NULL, coalesce(answered_s <= created_s, 0) FROM notices WHERE alarm = ?"
+            " AND subject = ? AND rowid < ? AND change <> 'cleared' ORDER BY rowid DESC LIMIT 1",
+            (alarm, subject, number))  # fmt: skip
+        if not rows:
+            return []
+        said = {"answered": bool(rows[0][1]), "known": bool(rows[0][2])}
+        return [row | said for row in self._sendings(rows[0][0])]
 
     def is_newest(self, number: int, alarm: str, subject: str) -> bool:
         """Whether nothing later is to be told of this alarm."""
@@ -104,18 +108,20 @@ class Outbox:
         `sendings`: the newest first."""
         marks = ", ".join("?" * len(alarms))
         rows = self._dicts(
-            f"SELECT id, alarm, change, answered_s FROM notices WHERE alarm IN ({marks}) AND subject = ? AND rowid < ?"
-            " AND created_s >= ? ORDER BY rowid DESC LIMIT 100", (*alarms, subject, number, since_s))  # fmt: skip
+            f"SELECT id, created_s, alarm, change, answered_s FROM notices WHERE alarm IN ({marks}) AND subject = ?"
+            " AND rowid < ? AND created_s >= ? ORDER BY rowid DESC LIMIT 100",
+            (*alarms, subject, number, since_s),
+        )
         return [row | {"sendings": self._sendings(row["id"])} for row in rows]
 
-    def stands(self, alarms: tuple[str, ...]) -> bool:
-        """Whether one of these was raised and is not over."""
+    def stands(self, alarms: tuple[str, ...]) -> frozenset[str]:
+        """Those of these that were raised and are not over."""
         marks = ", ".join("?" * len(alarms))
         sql = (
-            f"SELECT 1 FROM notices n WHERE alarm IN ({marks}) AND change = 'raised' AND NOT EXISTS"
-            " (SELECT 1 FROM notices WHERE alarm = n.alarm AND subject = n.subject AND rowid > n.rowid) LIMIT 1"
+            f"SELECT DISTINCT alarm FROM notices n WHERE alarm IN ({marks}) AND change = 'raised' AND NOT EXISTS"
+            " (SELECT 1 FROM notices WHERE alarm = n.alarm AND subject = n.subject AND rowid > n.rowid)"
         )
-        return bool(self._rows(sql, alarms))
+        return frozenset(row[0] for row in self._rows(sql, alarms))
 
     def _sendings(self, notice: str) -> list[dict[str, Any]]:
         return self._dicts(

@@ -69,6 +69,10 @@ class People:
         persons = sorted(self.persons.values(), key=lambda person: person.order)
         return [[person.name for person in group] for _, group in groupby(persons, key=lambda person: person.order)]
 
+    def has_word(self, person: str | None) -> bool:
+        """Whether this person gets a daily word."""
+        return person in self.persons and self.persons[person].daily_word is not None
+
     def is_awake(self, person: str | None, now_s: float) -> bool:
         """Whether this person may be told of what is not urgent. Everybody's channels always may."""
         if person not in self.persons:

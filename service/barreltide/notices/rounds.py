@@ -6,14 +6,20 @@ answered for a while, or no way to them works, the next are asked as well. An an
 of the alarm, which is told in one short notice to those who know of the alarm, and to nobody else. What waited for
 somebody's morning and is over by then asks nobody to act, and is left to the daily word.
 
-Two kinds of alarm would otherwise call again and again for what needs nobody, or for what is known:
+Alarms would otherwise call again and again for what needs nobody, or for what is known:
 
 - A station that is not heard is mostly one whose Wi-Fi is away for minutes, and its board keeps what it sees. People
-  are asked when it has lasted, and later where it has come and gone before; fish are sure to live three times as long.
-  They are asked at once where the battery is near its end: what stops the board may then have stopped the pump.
+  are asked when it has lasted, and later where it has come and gone before; fish are sure to live twice as long. They
+  are asked at once where the battery is at its floor: what stops the board may then stop the pump. Where a pump is
+  known to stand, that is no reason any more.
 - A battery that is too weak for the season comes to its floor night after night. Once somebody has answered, the same
   alarm of the next nights is the same story: told once a day, in waking hours, without asking on. That the floor is
   reached is no part of the story that it will be; a pump that stops is never part of it.
+- A battery on its way down and a station that is not heard leave hours, where a pump that stands leaves minutes: they
+  come again, and go to the next person, later.
+- Who has a daily word learns from it each day what stands and what came and went. That is enough for the end of what
+  was not urgent, for the end of a weak battery's night that somebody has answered for, and, for a week, for what was
+  told and comes back within a day and a half.
 
 SMS costs money and patience: where a person has other ways, only what is urgent goes by SMS, unless the others fail.
 
@@ -30,10 +36,14 @@ LONGEST_GAP_S = 12 * 3600.0
 IN_VAIN_TRIES = 3  # a minute and a half: a hiccup of one mail server must not get the next person out of bed
 OTHERS_FAIL_TRIES = 4  # some four minutes of trying by all other ways
 HOUR_S = 3600.0
-# From the telling of a silence (station.SILENT_S after the last word) on: half an hour of silence, or an hour where it
-# has come and gone within a week.
-SILENT, PASSES_S, USUAL_S = ("station-silent",), (1380.0, 3180.0), 7 * 24 * HOUR_S
-WEAK, STORY_S, RETOLD_S = ("battery-will-not-last", "battery-low"), 36 * HOUR_S, 18 * HOUR_S
+# From the telling of a silence (station.SILENT_S after the last word) on: half an hour of silence, or an hour and a
+# half where it has come and gone within a month.
+SILENT, PASSES_S, USUAL_S = ("station-silent",), (1380.0, 4980.0), 30 * 24 * HOUR_S
+WEAK, STORY_S, RETOLD_S, RETOLD_BESIDE_WORD_S = (
+    ("battery-will-not-last", "battery-low"), 36 * HOUR_S, 18 * HOUR_S, 7 * 24 * HOUR_S
+)  # fmt: skip
+MATTERS = ("battery-low", "pump-stopped")  # while they stand, to what is told of a silence
+PATIENCE = {"battery-will-not-last": 6.0, "battery-low": 3.0, "station-silent": 3.0}  # how many times later
 
 
 class Plan(NamedTuple):
@@ -51,32 +61,33 @@ class Plan(NamedTuple):
 
 def plan(
     notice: dict[str, Any], before: list[dict[str, Any]], newest: bool, people: People, ways: list[Way],
-    now_s: float, flying: frozenset[tuple[str, str]] = frozenset(), is_weak: bool = False,
+    now_s: float, flying: frozenset[tuple[str, str]] = frozenset(), stands: frozenset[str] = frozenset(),
 ) -> Plan:  # fmt: skip
     """What to do about a notice that is new or open. before: of a cleared alarm, the sendings of its raising, and of a
     raised one, its story (Outbox.story); newest: nothing later is to be told of this alarm; flying: (notice, channel)
-    that are under way at this moment; is_weak: the battery is, or will be, at its floor."""
+    that are under way at this moment; stands: of the alarms in MATTERS, those that were raised and are not over."""
     if notice["change"] == "word":
         return _word(notice, before, ways)
     if notice["change"] == "cleared":
-        return _cleared(before, ways, flying, notice["priority"])
+        return _cleared(notice, before, people, ways, flying)
     if notice["stage"] == "new":
-        return _new(notice, before, newest, people, ways, now_s, is_weak)
+        return _new(notice, before, newest, people, ways, now_s, stands)
     return _open(notice, newest, people, ways, now_s)
 
 
 def story_of(notice: dict[str, Any]) -> tuple[tuple[str, ...], float] | None:
     """The alarms whose earlier notices count for this new one, and how far back in seconds; None where none do."""
-    if notice["change"] == "raised" and notice["stage"] == "new":
-        for alarms, back_s in ((SILENT, USUAL_S), (WEAK, STORY_S)):
-            if notice["alarm"] in alarms:
-                return alarms, back_s
-    return None
+    if notice["change"] != "raised" or notice["stage"] != "new":
+        return None
+    for alarms, back_s in ((SILENT, USUAL_S), (WEAK, RETOLD_BESIDE_WORD_S)):
+        if notice["alarm"] in alarms:
+            return alarms, back_s
+    return ((notice["alarm"],), RETOLD_BESIDE_WORD_S) if notice["priority"] != "urgent" else None
 
 
 def _new(
     notice: dict[str, Any], story: list[dict[str, Any]], newest: bool, people: People, ways: list[Way], now_s: float,
-    is_weak: bool,
+    stands: frozenset[str],
 ) -> Plan:  # fmt: skip
     asked_already = {row["channel"] for row in notice["sendings"]}
     everybody = [way.channel for way in ways if way.person is None and way.channel not in asked_already]
@@ -84,19 +95,44 @@ def _new(
         if not newest or notice["answered_s"] is not None:
             return Plan("done", everybody, [], [])
         wait_s = PASSES_S[any(row["change"] == "cleared" for row in story)]
-        if not is_weak and notice["created_s"] - wait_s < now_s < notice["created_s"] + wait_s:
+        presses = "battery-low" in stands and "pump-stopped" not in stands
+        if not presses and notice["created_s"] - wait_s < now_s < notice["created_s"] + wait_s:
             return Plan("new", everybody, [], [])
-    answered = {row["alarm"] for row in story if row["answered_s"] is not None}
-    if notice["alarm"] in WEAK and notice["alarm"] in answered:
-        first = _of_group(people.in_turn(), 0, ways, "soon")
-        sendings = [sending for row in story if row["change"] == "raised" for sending in row["sendings"]]
-        if any(row["channel"] in first and now_s - RETOLD_S < (row["sent_s"] or 0.0) for row in sendings):
-            first = []
-        return Plan("done", everybody + first, [], [], True)
-    asked = everybody + _of_group(people.in_turn(), 0, ways, notice["priority"])
+    told = _going_on(story, now_s)
+    if notice["alarm"] in WEAK and any(
+        row["answered_s"] is not None for row in told if row["alarm"] == notice["alarm"]
+    ):
+        asked = _of_group(people.in_turn(), 0, ways, "soon")
+        return Plan("done", everybody + _not_told_lately(asked, told, people, ways, now_s, RETOLD_S), [], [], True)
+    asked = _of_group(people.in_turn(), 0, ways, notice["priority"])
+    if notice["priority"] != "urgent":
+        asked = _not_told_lately(asked, told, people, ways, now_s, 0.0)
     lasting = notice["priority"] == "urgent" and bool(people.persons)
     lasting |= any(way.kind == "sms" and way.channel not in asked for way in ways)
-    return Plan("open" if lasting else "done", asked, [], [])
+    return Plan("open" if lasting else "done", everybody + asked, [], [])
+
+
+def _going_on(story: list[dict[str, Any]], now_s: float) -> list[dict[str, Any]]:
+    """What was raised before in the same story: until all of it had been over for long. story: the newest first."""
+    raised, later_s, later = [], now_s, "raised"
+    for row in story:
+        if later == "raised" and row["change"] == "cleared" and later_s - row["created_s"] > STORY_S:
+            break
+        later_s, later = row["created_s"], row["change"]
+        raised += [row] if later == "raised" else []
+    return raised
+
+
+def _not_told_lately(
+    asked: list[str], told: list[dict[str, Any]], people: People, ways: list[Way], now_s: float, gap_s: float
+) -> list[str]:
+    """Those of the channels that the story has not reached within the gap, or within a week where a daily word does."""
+    worded = {way.channel for way in ways if people.has_word(way.person)}
+    sent_s: dict[str, float] = {}
+    for row in (sending for each in told for sending in each["sendings"]):
+        sent_s[row["channel"]] = max(sent_s.get(row["channel"], 0.0), row["sent_s"] or 0.0)
+    gaps_s = {channel: RETOLD_BESIDE_WORD_S if channel in worded else gap_s for channel in asked}
+    return [channel for channel in asked if sent_s.get(channel, 0.0) <= now_s - gaps_s[channel]]
 
 
 def _of(person: str, ways: list[Way], priority: str) -> list[str]:
@@ -111,13 +147,18 @@ def _word(notice: dict[str, Any], before: list[dict[str, Any]], ways: list[Way])
     return Plan("done", asked, [], [(row["notice"], row["channel"]) for row in before if row["state"] == "waiting"])
 
 
-def _cleared(before: list[dict[str, Any]], ways: list[Way], flying: frozenset[tuple[str, str]], priority: str) -> Plan:
+def _cleared(
+    notice: dict[str, Any], before: list[dict[str, Any]], people: People, ways: list[Way],
+    flying: frozenset[tuple[str, str]],
+) -> Plan:  # fmt: skip
     ours, asked, passed = {way.channel: way.person for way in ways}, [], []
     for row in before:
-        identity = row["notice"], row["channel"]
-        urges = priority == "urgent" and not row["known"]
+        identity, person = (row["notice"], row["channel"]), ours.get(row["channel"])
+        urges = notice["priority"] == "urgent" and not row["known"]
         under_way = identity in flying or row["state"] == "waiting" and (row["tries"] > 0 or urges)
-        if (row["told"] > 0 or under_way) and not (row["known"] and ours.get(row["channel"])):
+        by_word = notice["priority"] != "urgent" or notice["alarm"] in WEAK and row["answered"]
+        is_told = person and (row["known"] or by_word and people.has_word(person))
+        if (row["told"] > 0 or under_way) and not is_told:
             asked.append(row["channel"])
         if row["state"] == "waiting" and identity not in flying and (row["told"] > 0 or not under_way):
             passed.append(identity)
@@ -135,8 +176,10 @@ def _open(notice: dict[str, Any], newest: bool, people: People, ways: list[Way],
     if notice["priority"] != "urgent":
         settled = all(row["state"] != "waiting" for row in theirs)
         return Plan("done" if settled and not ask else "open", ask, [], [])
-    again = [row["channel"] for row in theirs if row["state"] == "sent" and _is_time(row, people, now_s)]
-    ask += [channel for channel in _next(theirs, people, ways, owner, now_s) if channel not in asked_channels]
+    patience = PATIENCE.get(notice["alarm"], 1.0)
+    repeat_s, next_s = patience * people.repeat_after_s, patience * people.escalate_after_s
+    again = [row["channel"] for row in theirs if row["state"] == "sent" and _is_time(row, repeat_s, now_s)]
+    ask += [channel for channel in _next(theirs, people, ways, owner, next_s, now_s) if channel not in asked_channels]
     return Plan("open", list(dict.fromkeys(ask)), again, [])
 
 
@@ -150,14 +193,15 @@ def _by_sms_after_all(theirs: list[dict[str, Any]], ways: list[Way], owner: dict
     return found
 
 
-def _is_time(row: dict[str, Any], people: People, now_s: float) -> bool:
-    gap_s = min(people.repeat_after_s * 2 ** min(row["told"] - 1, 20), LONGEST_GAP_S)
+def _is_time(row: dict[str, Any], repeat_s: float, now_s: float) -> bool:
+    gap_s = min(repeat_s * 2 ** min(row["told"] - 1, 20), LONGEST_GAP_S)
     return not row["sent_s"] - gap_s < now_s < row["sent_s"] + gap_s  # or the clock was put back far
 
 
 def _next(
-    theirs: list[dict[str, Any]], people: People, ways: list[Way], owner: dict[str, str | None], now_s: float
-) -> list[str]:
+    theirs: list[dict[str, Any]], people: People, ways: list[Way], owner: dict[str, str | None], next_s: float,
+    now_s: float,
+) -> list[str]:  # fmt: skip
     """The ways of those who are to be asked next, if it is time."""
     groups = people.in_turn()
     asked = {owner[row["channel"]] for row in theirs}
@@ -167,7 +211,7 @@ def _next(
     last = groups[reached[-1]]
     rows = [row for row in theirs if owner[row["channel"]] in last]
     since_s = min(row["asked_s"] or 0.0 for row in rows)
-    waited = not since_s - people.escalate_after_s < now_s < since_s + people.escalate_after_s
+    waited = not since_s - next_s < now_s < since_s + next_s
     in_vain = all(row["told"] == 0 and row["tries"] >= IN_VAIN_TRIES for row in rows)
     return _of_group(groups, reached[-1] + 1, ways) if waited or in_vain else []
 
