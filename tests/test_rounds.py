@@ -262,13 +262,15 @@ def weak_night(here, answered: bool = True) -> None:
     here.pass_time(11 * HOUR_S, 60)
 
 
-def test_the_next_nights_of_a_weak_battery_are_one_story_told_once_a_day(post):
+def test_the_next_nights_of_a_weak_battery_are_one_story_told_every_third_day(post):
     here = post(ANNA, BEN, now_s=NOON_S + 8 * HOUR_S)
     weak_night(here)
-    assert here.minutes("anna 1 json", NOON_S)[:2] == [8 * 60, 14 * 60], "the floor itself is worse, and of its own"
-    for night in (1, 2):
+    first = here.minutes("anna 1 json", NOON_S)
+    assert first[:2] == [8 * 60, 14 * 60], "the floor itself is worse, and of its own"
+    for _ in range(7):
         weak_night(here, answered=False)
-        assert here.minutes("anna 1 json", NOON_S + night * 24 * HOUR_S)[-1] == 8 * 60, "once, and not again"
+    later = [(minute // 1440, minute % 1440 // 60) for minute in here.minutes("anna 1 json", NOON_S)[len(first) :]]
+    assert later == [(3, 8), (6, 8)], "once, in the evening, and not again"
     assert here.minutes("ben 1 json") == []
     here.tell()
     here.pass_time(60)
@@ -314,11 +316,12 @@ def test_beside_a_daily_word_what_is_back_is_told_again_after_a_week_or_once_it_
     for _ in range(9):  # each day at noon
         came_and_went(here, 21.0)
     days = [minute // 1440 for minute in here.minutes("anna 1 json")]
-    assert days == [0, 7]
-    assert len(here.letters("ben 1 json")) == 18, "who has no word hears of each, and of its end"
+    assert days == [0, 1, 8], "that it is back is news, once"
+    kinds = [letter.kind for letter in here.letters("ben 1 json")]
+    assert kinds == ["warning", "success"] * 4, "who has no word hears of every third day, and of its end"
     here.pass_time(24 * HOUR_S, 600)
     came_and_went(here)
-    assert [minute // 1440 for minute in here.minutes("anna 1 json")] == [0, 7, 10]
+    assert [minute // 1440 for minute in here.minutes("anna 1 json")] == [0, 1, 8, 10]
 
 
 def test_beside_a_daily_word_a_weak_battery_is_told_once_a_week_and_its_morning_not_at_all(post):
@@ -353,7 +356,7 @@ def test_a_weak_battery_that_stands_for_days_and_is_back_the_next_night_goes_on(
     told = len(here.got)
     here.tell(**battery)
     here.pass_time(12 * HOUR_S, 600)
-    assert len(here.got) == told + 1, "told, and not again"
+    assert len(here.got) == told + 1, "told, as days have gone by, and not again"
 
 
 def test_what_is_not_urgent_is_told_a_few_times_an_hour_at_the_most(post):

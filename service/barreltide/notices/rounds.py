@@ -12,14 +12,15 @@ Alarms would otherwise call again and again for what needs nobody, or for what i
   are asked when it has lasted, and later where it has come and gone before; fish are sure to live twice as long. They
   are asked at once where the battery is at its floor: what stops the board may then stop the pump. Where a pump is
   known to stand, that is no reason any more.
-- A battery that is too weak for the season comes to its floor night after night. Once somebody has answered, the same
-  alarm of the next nights is the same story: told once a day, in waking hours, without asking on. That the floor is
-  reached is no part of the story that it will be; a pump that stops is never part of it.
+- What comes and goes day after day is one story, as long as it stays away for no more than a day and a half: water that
+  is too warm in a third afternoon, or a battery that is too weak for the season, once somebody has answered for it. It
+  is told again every third day, in waking hours and without asking on. That the floor is reached is no part of the
+  story that it will be; a pump that stops is never part of it.
 - A battery on its way down and a station that is not heard leave hours, where a pump that stands leaves minutes: they
   come again, and go to the next person, later.
 - Who has a daily word learns from it each day what stands and what came and went. That is enough for the end of what
-  was not urgent, for the end of a weak battery's night that somebody has answered for, and, for a week, for what was
-  told and comes back within a day and a half.
+  was not urgent, for the end of a weak battery's night that somebody has answered for, and, for a week, for a story
+  that goes on.
 
 SMS costs money and patience: where a person has other ways, only what is urgent goes by SMS, unless the others fail.
 
@@ -39,9 +40,9 @@ HOUR_S = 3600.0
 # From the telling of a silence (station.SILENT_S after the last word) on: half an hour of silence, or an hour and a
 # half where it has come and gone within a month.
 SILENT, PASSES_S, USUAL_S = ("station-silent",), (1380.0, 4980.0), 30 * 24 * HOUR_S
-WEAK, STORY_S, RETOLD_S, RETOLD_BESIDE_WORD_S = (
-    ("battery-will-not-last", "battery-low"), 36 * HOUR_S, 18 * HOUR_S, 7 * 24 * HOUR_S
-)  # fmt: skip
+WEAK = ("battery-will-not-last", "battery-low")
+STORY_S, RETOLD_S, RETOLD_BESIDE_WORD_S = 36 * HOUR_S, 66 * HOUR_S, 7 * 24 * HOUR_S
+BACK_IS_NEWS = 2  # raisings of what is not urgent, until it is known to come and go
 MATTERS = ("battery-low", "pump-stopped")  # while they stand, to what is told of a silence
 PATIENCE = {"battery-will-not-last": 6.0, "battery-low": 3.0, "station-silent": 3.0}  # how many times later
 
@@ -103,10 +104,10 @@ def _new(
         row["answered_s"] is not None for row in told if row["alarm"] == notice["alarm"]
     ):
         asked = _of_group(people.in_turn(), 0, ways, "soon")
-        return Plan("done", everybody + _not_told_lately(asked, told, people, ways, now_s, RETOLD_S), [], [], True)
+        return Plan("done", everybody + _not_told_lately(asked, told, people, ways, now_s), [], [], True)
     asked = _of_group(people.in_turn(), 0, ways, notice["priority"])
-    if notice["priority"] != "urgent":
-        asked = _not_told_lately(asked, told, people, ways, now_s, 0.0)
+    if notice["priority"] != "urgent" and len(told) >= BACK_IS_NEWS:
+        asked = _not_told_lately(asked, told, people, ways, now_s)
     lasting = notice["priority"] == "urgent" and bool(people.persons)
     lasting |= any(way.kind == "sms" and way.channel not in asked for way in ways)
     return Plan("open" if lasting else "done", everybody + asked, [], [])
@@ -124,14 +125,14 @@ def _going_on(story: list[dict[str, Any]], now_s: float) -> list[dict[str, Any]]
 
 
 def _not_told_lately(
-    asked: list[str], told: list[dict[str, Any]], people: People, ways: list[Way], now_s: float, gap_s: float
+    asked: list[str], told: list[dict[str, Any]], people: People, ways: list[Way], now_s: float
 ) -> list[str]:
-    """Those of the channels that the story has not reached within the gap, or within a week where a daily word does."""
+    """Those of the channels that the story has not reached for days, or for a week where a daily word does."""
     worded = {way.channel for way in ways if people.has_word(way.person)}
     sent_s: dict[str, float] = {}
     for row in (sending for each in told for sending in each["sendings"]):
         sent_s[row["channel"]] = max(sent_s.get(row["channel"], 0.0), row["sent_s"] or 0.0)
-    gaps_s = {channel: RETOLD_BESIDE_WORD_S if channel in worded else gap_s for channel in asked}
+    gaps_s = {channel: RETOLD_BESIDE_WORD_S if channel in worded else RETOLD_S for channel in asked}
     return [channel for channel in asked if sent_s.get(channel, 0.0) <= now_s - gaps_s[channel]]
 
 
