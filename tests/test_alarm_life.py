@@ -166,7 +166,7 @@ def test_back_from_the_shelf_it_waits_for_its_own_cause():
     [
         ("acknowledged", WARM,
          "water-too-warm sump does not wait for an answer; pump-stopped pump or station-silent barrels would do"),
-        ("unshelved", STOPPED, "pump-stopped pump is not shelved; nothing would do"),
+        ("unshelved", STOPPED, "pump-stopped pump is not shelved; nothing is"),
         ("shelved", ("pump-stopped", "hose"),
          "pump-stopped hose is no alarm of this garden; pump-stopped pump would do"),
         ("out-of-service", ("no-such", "pump"),
@@ -188,7 +188,7 @@ def test_acknowledged_twice_is_told_by_whom_it_was():
     alarms = stopped()
     answer(alarms, 160, "acknowledged")
     line = alarms.objection(answered(170, "acknowledged"))
-    assert line == "pump-stopped pump is acknowledged already by anna; nothing would do"
+    assert line == "pump-stopped pump is acknowledged already by anna; nothing does"
 
 
 def test_all_that_this_garden_can_raise_can_be_shelved():

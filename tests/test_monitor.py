@@ -131,6 +131,16 @@ def test_the_fingerprint_changes_with_the_garden():
 # -- the clock
 
 
+def test_a_station_was_heard_only_when_it_has_spoken():
+    watch = monitor()
+    watch.take(ServiceStarted(NOON_S))
+    watch.advance(NOON_S + 60)
+    assert watch.picture()["stations"]["barrels"]["last_heard"] is None
+    watch.take(Pack(NOON_S + 70, "barrels", 7, 0, ()))
+    watch.take(ServiceStarted(NOON_S + 9000))
+    assert watch.picture()["stations"]["barrels"]["last_heard"] == NOON_S + 70
+
+
 def test_the_clock_neither_goes_back_nor_repeats_itself():
     watch = monitor()
     drive(watch, Garden(end_s=NOON_S + HOUR_S).packs(), NOON_S + 2 * HOUR_S)

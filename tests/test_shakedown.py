@@ -208,8 +208,20 @@ def test_a_voltage_that_cannot_be_true_is_left_out_of_the_sheet(volts):
 
 def test_water_beyond_its_limits():
     warm = ruled(water_c=lambda at_s: 29.5 if at_s > NOON_S + 20 * HOUR_S else 22.0)
-    assert words(warm) == "The water was between 22.0 and 29.5 °C; 8 to 28 would do."
+    assert words(warm) == "The water was between 22.0 °C and 29.5 °C; 8 °C to 28 °C would do."
     assert states(ruled(water_c=85.0), "water") == {"": "open"}, "a thermometer that cannot be right tells nothing"
+
+
+def test_the_sheet_is_in_the_reader_s_degrees():
+    american = Taste(ZoneInfo("UTC"), fahrenheit=True)
+    text = command.document(site(), ruled(water_c=lambda at_s: 29.5 if at_s > NOON_S + 20 * HOUR_S else 22.0), american)
+    assert "between 71.6\u00a0°F and 85.1\u00a0°F; 46\u00a0°F to 82\u00a0°F would do." in text and "°C" not in text
+
+
+def test_without_a_cycle_nothing_is_proven_of_a_siphon():
+    report = Shakedown(site(), SUN, NOON_S, NOON_S + 48 * HOUR_S).report(NOON_S + 60)
+    proven = {check.name for check in report.checks if check.state == "good"}
+    assert not proven & {"trickle", "dribble", "float", "data"}
 
 
 # One garden from its recording through the store to the command.

@@ -70,7 +70,8 @@ def found(site: Site, store: Store, now_s: float | None, last: int = USUAL_LAST,
     taste = taste or Taste(ZoneInfo(site.time_zone))
     words = [_of_bed(rhythm) for rhythm in known.values()]
     words += _without(site, known, beds, at_s, taste)
-    words += [line for pair in twos[:MOST_PAIRS] for line in _of_pair(pair, known, at_s, taste)]
+    of_pairs = [line for pair in twos[:MOST_PAIRS] for line in _of_pair(pair, known, at_s, taste)]
+    words += of_pairs
     words += [_of_all(together, at_s, taste)] if together and len(beds) > 2 else []
     words += _of_water(site, water, taste)
     words += [line for name, balance in branches.items() for line in _of_branches(name, balance, len(site.pumps))]
@@ -84,7 +85,7 @@ def found(site: Site, store: Store, now_s: float | None, last: int = USUAL_LAST,
         "water": water and _rounded(water),
         "branches": {name: balance and {"period_s": round(balance[0], 1), "changes": [_rounded(b) for b in balance[1]]}
                      for name, balance in branches.items()},
-        "words": words,
+        "words": words, "of_pairs": of_pairs,
     }  # fmt: skip
 
 

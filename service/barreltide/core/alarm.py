@@ -182,11 +182,12 @@ class Alarms:
                 return None
             said = self._conditions[key].acknowledged if key in self._visible() else None
             found = f"{name} is acknowledged already{_by(said[1])}" if said else f"{name} does not wait for an answer"
-            return f"{found}; {_listed(open_keys, 'nothing')} would do"
+            return f"{found}; {_listed(open_keys, '')} would do" if open_keys else f"{found}; nothing does"
         if answer.what == "unshelved":
             if key in self._shelves:
                 return None
-            return f"{name} is not shelved; {_listed(self._shelves, 'nothing')} would do"
+            would_do = f"{_listed(self._shelves, '')} would do" if self._shelves else "nothing is"
+            return f"{name} is not shelved; {would_do}"
         if key not in self._causes and key not in self._conditions:
             would = [other for other in self._causes if other[0] == answer.alarm]
             return f"{name} is no alarm of this garden; {_listed(would, 'none of that name')} would do"

@@ -149,7 +149,7 @@ class Monitor:
             else None,
             "water": {"temperature_c": water.value, "time": water.heard_s} if water.value is not None else None,
             "stations": {
-                name: {"last_heard": station.heard_s, "silent": self._alarms.is_standing("station-silent", name)}
+                name: {"last_heard": station.spoke_s, "silent": self._alarms.is_standing("station-silent", name)}
                 for name, station in self._stations.items()
             },
             "standing": self.standing(),

@@ -46,14 +46,12 @@ FREEZES_C = -20.0  # acid that freezes above this can freeze in a garden
 
 
 class Outlook(NamedTuple):
-    """What is to be expected at the present load: moments with their 90 % ranges, Unix seconds."""
+    """What is to be expected at the present load: moments, the floor's with its 90 % range, Unix seconds."""
 
     floor_s: float
     floor_soonest_s: float
     floor_latest_s: float
     cut_off_s: float  # when the controller drops the load
-    cut_off_soonest_s: float
-    cut_off_latest_s: float
     sun_s: float | None  # when charging is to be expected again
     days_without_sun: float  # from full to the floor
 
@@ -108,9 +106,9 @@ class PowerWatch:
         per_h = self._used_per_h()
         sun_s = self._sun_s()
         floor = self._until(self._floor, per_h)
-        cut_off = self._until(charge.charge_at(self._cut_off_v), per_h)
+        cut_off_s, *_ = self._until(charge.charge_at(self._cut_off_v), per_h)
         days = (1 - self._floor) / per_h / 24
-        return Outlook(*floor, *cut_off, sun_s, days)
+        return Outlook(*floor, cut_off_s, sun_s, days)
 
     def _used_per_h(self) -> float:
         charge = self._charge

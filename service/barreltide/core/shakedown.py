@@ -197,6 +197,8 @@ class Shakedown:
             if (minute - last - 1) * 60 > GAP_S:
                 gaps.append((60.0 * (last + 1), 60.0 * minute))
             last = minute
+        if not gaps and not self._heard:
+            return Check("data", "media", "open", "Nothing has been heard yet.")
         if not gaps:
             return Check("data", "media", "good", "There is no gap in the data.")
         lost_s = sum(to_s - from_s for from_s, to_s in gaps)
@@ -300,11 +302,12 @@ class Shakedown:
         (low_s, low), (high_s, high) = min(means, key=lambda m: m[1]), max(means, key=lambda m: m[1])
         seen = (f"{{{low_s:.0f}}}: {low:.1f} °C, the coldest", f"{{{high_s:.0f}}}: {high:.1f} °C, the warmest")
         if sump is None:
-            return Check("water", "fish", "open", f"The water was between {low:.1f} and {high:.1f} °C; no limits are"
+            return Check("water", "fish", "open", f"The water was between {low:.1f} °C and {high:.1f} °C; no limits are"
                          " set.", seen, "Set coldest_c and warmest_c in [sump].")  # fmt: skip
         if sump.coldest_c <= low and high <= sump.warmest_c:
-            return Check("water", "fish", "good", f"The water stayed between {low:.1f} and {high:.1f} °C.", seen)
-        words = f"The water was between {low:.1f} and {high:.1f} °C; {sump.coldest_c:g} to {sump.warmest_c:g} would do."
+            return Check("water", "fish", "good", f"The water stayed between {low:.1f} °C and {high:.1f} °C.", seen)
+        words = f"The water was between {low:.1f} °C and {high:.1f} °C;"
+        words += f" {sump.coldest_c:g} °C to {sump.warmest_c:g} °C would do."
         return Check("water", "fish", "bad", words, seen,
                      "More water, shade or insulation round the sump; or fish that stand it.")  # fmt: skip
 

@@ -99,7 +99,9 @@ def judge_beds(
         own = [line for line in alarms if line["alarm"] == "pump-stopped" and line["subject"] == pump]
         for bed in beds:
             judge = _Bed(bed, alarms, own, excused, end_s, volts_at)
-            checks += [judge.cycles(is_over), judge.trickle(), judge.dribble(), judge.upper_float()]
+            mine = [judge.trickle(), judge.dribble(), judge.upper_float()]
+            # Without a whole cycle nothing is proven of them.
+            checks += [judge.cycles(is_over), *(check for check in mine if bed.whole or check.state == "bad")]
         # A bed that dribbles on looks starved at first: with hindsight it is one finding.
         dribbling = {check.subject for check in checks if check.name == "dribble" and check.state == "bad"}
         starved = [a for a in alarms if a["alarm"] == "bed-starved" and a["subject"] not in dribbling]

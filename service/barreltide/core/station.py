@@ -16,7 +16,8 @@ class Station:
     def __init__(self, name: str) -> None:
         self.name = name
         self.order = StationOrder()
-        self.heard_s: float | None = None
+        self.heard_s: float | None = None  # or when watching began: from here its silence is reckoned
+        self.spoke_s: float | None = None
         self.came_back_s = 0.0  # when it was first heard after its last silence
         self.intervals: deque[float] = deque(maxlen=31)
         self.lag_s = 0.0
@@ -28,7 +29,7 @@ class Station:
             if quiet_s > SILENT_S and quiet_s > self.silent_after_s:
                 self.came_back_s = now_s
             self.intervals.append(quiet_s)
-        self.heard_s = now_s
+        self.heard_s = self.spoke_s = now_s
 
     @property
     def silent_after_s(self) -> float:

@@ -189,9 +189,11 @@ def odds(share: float) -> str:
 
 
 def shown(value: float, unit: str) -> str:
-    """In a grower's figures: "12.3 s", "412 s", "18.6 min"; times with two digits."""
+    """In a grower's figures: "12.3 s", "412 s", "18.6 min", "18.4 h"; times with two digits."""
     if unit == "times":
         return f"{value:.2f}"
+    if abs(value) >= 7200:
+        return f"{value / 3600:.1f} h"
     if abs(value) >= 600:
         return f"{value / 60:.1f} min"
     return f"{value:.1f} s" if abs(value) < 100 else f"{value:.0f} s"

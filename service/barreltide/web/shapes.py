@@ -115,7 +115,8 @@ class Turns:
     """How the beds' floods fall together at `time`, from the slowest bed's `last` cycles: each bed's rhythm; each two
     beds' phase (`apart`, in cycles), drift and beat, and when they are next full at once, nine times in ten between
     `low_s` and `high_s`; `together`: all beds at once; `water`: what is left in the sump then; `branches`: for each
-    pump the changes of flow that would bring its beds' periods together; `words`: the same in sentences."""
+    pump the changes of flow that would bring its beds' periods together; `words`: the same in sentences; `of_pairs`:
+    those among them that tell of two beds."""
 
     time: float
     beds: dict[str, dict]
@@ -124,6 +125,7 @@ class Turns:
     water: dict | None
     branches: dict[str, dict | None]
     words: list[str]
+    of_pairs: list[str]
 
 
 @dataclass
