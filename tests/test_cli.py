@@ -10,6 +10,7 @@ import sys
 import pytest
 
 from barreltide import __version__
+from barreltide.cli import main
 from barreltide.core.event import BESIDE
 from barreltide.store import Arrival, Store, Work
 from conftest import SITE
@@ -169,3 +170,20 @@ def test_replay_explains_each_alarm_by_what_speaks_for_and_against_each_cause(tm
     assert plain == [{key: line[key] for key in line if key not in BESIDE} for line in explained
                      if line["event"] != "siphon"]  # fmt: skip
     assert "capacity_ah" in next(line for line in explained if line["event"] == "night")
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (["nights"], "there is no --site; `barreltide nights --help` tells more"),
+        (["turns", "--last", "x"], "--last: found 'x'; a whole number would do; `barreltide turns --help` tells more"),
+        (["board", "fly"], "action: found 'fly'; there are 'find', 'install'"),
+        ([], "there is no COMMAND; `barreltide --help` tells more"),
+    ],
+)
+def test_wrong_words_of_a_command_get_one_line(capsys, words, line):
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    told = capsys.readouterr()
+    assert ended.value.code == 2 and told.out == "" and told.err.startswith(f"barreltide: {line}")
+    assert told.err.count("\n") == 1

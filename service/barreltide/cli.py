@@ -6,8 +6,10 @@ import argparse
 import datetime
 import logging
 import os
+import re
 import sys
 from importlib import import_module
+from typing import NoReturn
 
 from . import Failure, __version__
 from .site import load
@@ -32,8 +34,19 @@ def main(arguments: list[str] | None = None) -> int:
         return 0
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says in one line what is wrong with the words of a command, as is said of all other bad input."""
+
+    def error(self, message: str) -> NoReturn:
+        message = message.removeprefix("argument ").replace("the following arguments are required:", "there is no")
+        for kind, would_do in (("int", "a whole number"), ("float", "a number")):
+            message = re.sub(f"invalid {kind} value: (.*)", rf"found \1; {would_do} would do", message)
+        message = re.sub(r"invalid choice: (.*) \(choose from (.*)\)", r"found \1; there are \2", message)
+        self.exit(2, f"barreltide: {message}; `{self.prog} --help` tells more\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="barreltide", description="Watches flood-and-drain beds and the solar battery that lifts their water."
     )
     parser.add_argument("--version", action="version", version=f"barreltide {__version__}")

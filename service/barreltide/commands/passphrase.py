@@ -8,7 +8,7 @@ import time
 from argparse import Namespace
 
 from ..site import Site
-from ..web.sign_in import LONGEST, SignIn, SignInError
+from ..web.sign_in import LONGEST, MOST_DAYS, SignIn, SignInError
 from .client import Client, ClientError
 
 
@@ -34,6 +34,8 @@ def neighbour_link(site: Site, options: Namespace) -> int:
     if options.revoke:
         print(f"{sign_in.revoke('neighbour')} taken back: no neighbour's link works any more.", flush=True)
         return 0
+    if not 1 <= options.days <= MOST_DAYS:
+        raise SignInError(f"--days: found {options.days}; 1 to {MOST_DAYS} would do")
     try:
         address = site.web.address or Client.of_site(site).address
     except ClientError as error:
