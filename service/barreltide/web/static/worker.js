@@ -36,6 +36,7 @@ async function newestOrKept(request) {
   try {
     return await fetched(request, keep);
   } catch (error) {
+    if (request.destination === "") throw error;  // asked by a script: an open page must not take its own past for news
     const kept = await keep.match(request) ?? (request.mode === "navigate" ? await keep.match("/") : undefined);
     if (kept === undefined) throw error;
     return kept;
