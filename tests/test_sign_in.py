@@ -336,9 +336,22 @@ def test_a_neighbour_looks_and_cannot_answer(proxied, capsys):
         assert owner.post("/api/neighbour-link", json=wrong, headers=own).status_code == 422
     proxied.clock[0] += 2 * 86_400 + 600  # the command has gone by the real clock
     assert neighbour.get("/api/now").status_code == 401 and proxied.visitor().get(link).status_code == 410
+    assert cli.main(["neighbour-link", "--days", "0", "--site", proxied.file]) == 2
+    assert "--days: found 0; 1 to 366 would do" in capsys.readouterr().err
     fresh = owner.post("/api/neighbour-link", json={}, headers=own).json()["link"]
     assert cli.main(["neighbour-link", "--revoke", "--site", proxied.file]) == 0
     assert proxied.visitor().get(fresh).status_code == 410 and owner.get("/api/now").status_code == 200
+
+
+def test_a_neighbour_can_leave_and_the_link_stays_good_for_others(proxied, capsys):
+    assert cli.main(["neighbour-link", "--site", proxied.file]) == 0
+    link = capsys.readouterr().out.strip()
+    neighbour = proxied.visitor()
+    neighbour.get(link)
+    page = neighbour.get("/nights")
+    assert 'action="/sign-out"' in page.text and "form-action 'self'" in page.headers["content-security-policy"]
+    assert neighbour.post("/sign-out", headers={"Origin": proxied.base}).status_code == 303
+    assert neighbour.get("/").status_code == 401 and proxied.visitor().get(link).status_code == 200
 
 
 def test_links_in_notices_need_no_sign_in(proxied):

@@ -13,18 +13,20 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
+from http import HTTPStatus
 from pathlib import Path
 
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.middleware.gzip import GZipMiddleware
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 
 from .. import __version__
 from ..site import Site
 from ..store import Store
 from . import api, assets, charts, entrance, views
-from .door import Door, is_loopback
+from .door import Door, is_loopback, who
+from .frame import Page, taste_of
 from .headers import Headers
 from .links import Links
 from .live import Listeners, Live, Served
@@ -33,6 +35,7 @@ from .shapes import Wrong
 from .sign_in import SignIn, SignInError
 
 SMALLEST_SQUEEZED = 1_000  # bytes
+WRONG = {404: "There is no such page", 503: "That cannot be told just now"}  # headings
 
 log = logging.getLogger("barreltide.web")
 
@@ -44,7 +47,7 @@ def create_app(site: Site, store: Store, live: Live, now: Callable[[], float] = 
         responses={422: {"model": Wrong}},
     )  # fmt: skip
     served = Served(site, store, live, now)
-    _handle_errors(app)
+    _handle_errors(app, served)
     app.state.listeners = Listeners(served)
     app.include_router(api.routes(served, app.state.listeners))
     app.include_router(charts.routes(served))
@@ -76,25 +79,36 @@ def _count_ahead(store: Store) -> None:
         store.close()
 
 
-def _handle_errors(app: FastAPI) -> None:
+def _handle_errors(app: FastAPI, served: Served) -> None:
+    def told(request: Request, words: str, code: int) -> Response:
+        """What is wrong: a page with a way back to who looks with a browser, JSON to all others."""
+        is_read = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
+        if not is_read or request.method not in ("GET", "HEAD"):
+            return JSONResponse({"error": words}, code)
+        heading = WRONG.get(code, "That cannot be shown")
+        words = "no page has this address." if words == HTTPStatus(404).phrase else words
+        page = Page(served, who(request), taste_of(served, request)).show(heading, "wrong.html", words=words)
+        page.status_code = code
+        return page
+
     @app.exception_handler(RequestValidationError)
-    async def wrong_parameter(request: Request, error: RequestValidationError) -> JSONResponse:
+    async def wrong_parameter(request: Request, error: RequestValidationError) -> Response:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
         found = "" if first["type"] == "missing" else f"found {str(first.get('input'))[:64]!r}; "
-        return JSONResponse({"error": f"{where}: {found}{first['msg'][:1].lower()}{first['msg'][1:]}"}, 422)
+        return told(request, f"{where}: {found}{first['msg'][:1].lower()}{first['msg'][1:]}", 422)
 
     @app.exception_handler(404)
     @app.exception_handler(405)
     @app.exception_handler(HTTPException)
-    async def refused(request: Request, error: HTTPException) -> JSONResponse:
-        return JSONResponse({"error": error.detail}, error.status_code)
+    async def refused(request: Request, error: HTTPException) -> Response:
+        return told(request, error.detail, error.status_code)
 
     @app.exception_handler(SignInError)
     async def cannot_tell_who(request: Request, error: SignInError) -> JSONResponse:
         return JSONResponse({"error": str(error)}, 503)
 
     @app.exception_handler(sqlite3.Error)
-    async def store_fails(request: Request, error: sqlite3.Error) -> JSONResponse:
+    async def store_fails(request: Request, error: sqlite3.Error) -> Response:
         log.error("the store cannot be read: %s", error)
-        return JSONResponse({"error": f"the store cannot be read: {error}"}, 503)
+        return told(request, f"the store cannot be read: {error}", 503)

@@ -49,8 +49,9 @@ def routes(served: Served, sign_in: SignIn) -> APIRouter:
         answer = RedirectResponse("/sign-in", 303)
         for name in (SESSION, LOOKING):
             if token := request.cookies.get(name):
-                sign_in.leave(token)
                 answer.delete_cookie(name)
+                if name == SESSION:  # a neighbour's link is good for other devices still
+                    sign_in.leave(token)
         return answer
 
     @entrance.get("/neighbour/{token}", include_in_schema=False)

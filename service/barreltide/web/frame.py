@@ -57,6 +57,7 @@ class Page:
     def show(self, here: str, template: str, form: str = "'none'", **values: Any) -> HTMLResponse:
         """The page `here` of PAGES, from its template. form: where a form on it may be sent without a script."""
         health = the_health(self.served)
+        form = "'self'" if self.role == "neighbour" else form  # who can leave by each page
         refused = f" · {health['refused']:,} refused" if health["refused"] else ""
         text = render(
             template, here=here, pages=[row for row in PAGES.items() if may_open(self.role, row[1])],

@@ -112,6 +112,8 @@ document.addEventListener("submit", (event) => {
   event.preventDefault();
   say(form);
 });
+// Who signs out leaves no pages behind on this device.
+document.querySelector("form[action='/sign-out']")?.addEventListener("submit", () => { globalThis.caches?.delete("barreltide-1"); });
 // A page out of the worker's keep is as old as its own clock says; a simulated garden's clock is not this browser's, so
 // only what could not be fetched just now is called old.
 async function keepForLater() {

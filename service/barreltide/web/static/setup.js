@@ -72,5 +72,3 @@ document.getElementById("revoke")?.addEventListener("submit", (event) => {
   event.preventDefault();
   link({ revoke: true }, (made) => { told.textContent = `Taken back: ${made.revoked}.`; });
 });
-// Who signs out leaves no pages behind on this device.
-document.querySelector("form[action='/sign-out']")?.addEventListener("submit", () => { caches?.delete("barreltide-1"); });
