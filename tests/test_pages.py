@@ -15,8 +15,8 @@ from barreltide.notices import push
 from barreltide.notices.wording import Letter
 from barreltide.site import Bed, Person
 from barreltide.sun import Sun
-from barreltide.web.pages import cycles, drawing, figures, journal, nights, now, setup, tide
-from barreltide.web.pages.words import Taste, lasted
+from barreltide.web.pages import cycles, drawing, figures, journal, nights, now, readings, setup, tide
+from barreltide.web.pages.words import Taste, lasted, timed
 from test_web import NOW_S, RETURNED, SHELVED, SIGN, Running, an_alarm, fill, good_picture
 
 LISBON = Taste(ZoneInfo("Europe/Lisbon"))
@@ -91,10 +91,16 @@ def test_the_outlook_in_words():
     )
 
 
+def test_a_floor_that_is_days_away_is_told_by_days():
+    words = now.outlook_in_words(outlook(150, 100, 200, sun=9), Taste(ZoneInfo("UTC")), "50 %")
+    assert words == "At this load it stays above your floor of 50 % for 3 days or more; charging begins about 23:13."
+
+
 @pytest.mark.parametrize(
     ("battery", "standing", "mood", "word"),
     [
         ({}, [], "good", "The battery holds so far."),
+        ({"basis": "charging"}, [], "good", "The battery is charging."),
         ({"outlook": outlook(8, 6, 12, sun=5)}, [], "good", "The battery will last."),
         ({"outlook": outlook(8, 6, 12, sun=7)}, [], "good", "The battery will most likely last."),
         ({"outlook": outlook(8, 6, 12, sun=9)}, [], "unsure", "The battery may not last."),
@@ -121,6 +127,30 @@ def test_will_the_battery_last(battery, standing, mood, word):
 )  # fmt: skip
 def test_spans_in_words(seconds, words):
     assert lasted(seconds) == words
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(34.4, "34 s"), (119, "119 s"), (467, "7 min 47 s"), (480, "8 min"), (1200, "20 min"), (7200, "2 h 0 min")],
+)
+def test_what_was_measured_is_told_as_exactly_as_it_is_meant(seconds, words):
+    assert timed(seconds).replace("\u00a0", " ") == words
+
+
+@pytest.mark.parametrize(
+    ("ago_s", "words"), [(60, "15:12"), (86_400, "Sun 15:13"), (10 * 86_400, "11 Sep, 15:13")]
+)
+def test_a_past_moment_is_told_so_that_it_is_no_other(ago_s, words):
+    assert LISBON.lately(NOW_S - ago_s, NOW_S) == words
+
+
+def test_what_the_engine_says_comes_in_the_reader_s_degrees(page):
+    said = "In the sump it is at -0.5 °C, below 8 °C."
+    assert LISBON.told(said) == said
+    assert LISBON._replace(fahrenheit=True).told(said) == "In the sump it is at 31.1\u00a0°F, below 46\u00a0°F."
+    alarm = an_alarm("water-too-warm", message="It is at 29.3 °C.", state="unacknowledged")
+    warm = good_picture() | {"standing": [alarm]}
+    assert "It is at 84.7 °F." in words_of(page(warm, cookie="taste=f"))
 
 
 def test_the_reader_s_units_and_clock(page):
@@ -154,8 +184,8 @@ def test_no_name_or_message_can_become_markup(page):
 
 
 def test_a_bed_shows_what_its_siphon_does_and_a_sign_that_stands(page):
-    first, second = page().partition("<h2>bed-1</h2>")[2].split("<h2>bed-2</h2>")
-    assert "It fills in 11 min and drains in 61 s: the siphon carries 12.5 × the pump&#39;s flow." in first
+    first, second = page().replace("\u00a0", " ").partition("<h2>bed-1</h2>")[2].split("<h2>bed-2</h2>")
+    assert "It fills in 11 min 42 s and drains in 61 s: the siphon carries 12.5 × the pump&#39;s flow." in first
     assert "It waits 41 s to start and 4 s to break." in first and html.unescape(first).count(SIGN) == 1
     second = second.partition("</section>")[0]
     assert "siphon" not in second and 'class="sign"' not in second
@@ -163,7 +193,7 @@ def test_a_bed_shows_what_its_siphon_does_and_a_sign_that_stands(page):
 
 def test_two_floats_show_no_waits(page):
     floats = {"fill_s": 300.0, "drain_s": 50.0, "flow_ratio": 7.0, "prime_s": None, "break_s": None}
-    text = page({"beds": {"bed-1": floats}})
+    text = page({"beds": {"bed-1": floats}}).replace("\u00a0", " ")
     assert "It fills in 5 min and drains in 50 s" in text and "It waits" not in text
 
 
@@ -249,6 +279,52 @@ def test_beds_stand_side_by_side(served, count):
     assert tubs[-1].right <= drawing.BEDS_RIGHT and tubs[0].left >= 0
 
 
+@pytest.mark.parametrize("pumps", [1, 2, 3])
+@pytest.mark.parametrize("count", range(1, 9))
+def test_no_pipe_runs_through_a_bed_and_no_drain_across_a_riser(served, count, pumps):
+    beds = [Bed(name=f"bed-{n}") for n in range(count)]
+    pump = served.site.pumps[0].model_copy(update={"feeds": [bed.name for bed in beds]})
+    site = served.site.model_copy(update={
+        "beds": beds, "pumps": [pump.model_copy(update={"name": f"pump-{n}"}) for n in range(pumps)],
+    })  # fmt: skip
+    g = drawing.garden(site, {}, NOW_S, (None, None), LISBON)
+    risers = [float(re.search(r"L([\d.]+) 230V", riser["pipe"])[1]) for riser in g["risers"]]
+    assert len(risers) == pumps and all(120 < x < 226 for x in risers), "they end in the sump"
+    for tub in g["tubs"]:
+        assert all(not tub.left <= x <= tub.right for x in risers)
+        assert {(tub.drain < x) == (tub.outlet < x) for x in risers} == {True}
+        assert 118 < tub.outlet < 228 and tub.left < tub.drain - 9 and tub.drain + 9 < tub.right
+    outlets = [tub.outlet for tub in g["tubs"]]
+    assert outlets == sorted(outlets)
+
+
+def test_a_narrow_bed_tells_its_span_in_a_line_of_its_own(served):
+    beds = {f"bed-{n}": good_picture()["beds"]["bed-1"] for n in range(4)}
+    site = served.site.model_copy(update={"beds": [Bed(name=name) for name in beds]})
+    tub = drawing.garden(site, good_picture() | {"beds": beds}, NOW_S, (None, None), LISBON)["tubs"][0]
+    assert tub.lines == ["filling", "100\u00a0s"]
+
+
+@pytest.mark.parametrize(
+    ("month", "latitude", "is_day"), [(6, 70, True), (12, 70, False), (6, -70, False), (12, -70, True)]
+)
+def test_where_the_sun_does_not_set_it_is_day_and_where_it_does_not_rise_night(served, month, latitude, is_day):
+    place = served.site.place.model_copy(update={"latitude": float(latitude)})
+    site = served.site.model_copy(update={"place": place})
+    at_s = datetime(2026, month, 21, 12, tzinfo=ZoneInfo("UTC")).timestamp()
+    assert drawing.garden(site, {}, at_s, (None, None), LISBON)["sky"]["is_day"] == is_day
+
+
+def test_of_a_garden_that_is_not_heard_nothing_is_drawn_as_known(served):
+    silent = good_picture(NOW_S - 3 * 86_400)
+    g = drawing.garden(served.site, silent, NOW_S, (None, None), LISBON)
+    assert not g["is_known"] and g["battery"]["charge"] == "?"
+    assert [tub.lines for tub in g["tubs"]] == [["not heard"], ["not heard"]]
+    words = now.bed_entries(silent, NOW_S)[0]["words"]
+    assert words.startswith("Not heard just now; filling when it last was. Last drained 3 days ago.")
+    assert drawing.garden(served.site, good_picture(), NOW_S, (None, None), LISBON)["is_known"]
+
+
 # Figures.
 
 
@@ -299,6 +375,17 @@ def test_the_tide_falls_from_now_to_the_floor():
     assert {label["text"] for label in curve["labels"]} == {"floor 23:13", "sun 06:13"}
     assert len(curve["nights"]) == 2 and all(a < b for a, b in curve["nights"])
     assert tide.curve([], {}, FLOOR, NOW_S, nights, LISBON) is None
+    assert tide.curve(judged, picture, FLOOR, NOW_S + 3 * 86_400, nights, LISBON) is None, "all that is days ago"
+
+
+def test_while_it_charges_the_tide_tells_when_the_sun_goes():
+    sun = Sun(38.7, -9.1, "Europe/Lisbon")
+    nights = lambda a, b: tide.nights_between(a, b, sun.dawn_dusk, sun.local_date)  # noqa: E731
+    curve = tide.curve([], good_picture(), FLOOR, NOW_S, nights, LISBON)
+    assert [label["text"] for label in curve["labels"]] == [
+        f"dusk {LISBON.clock(sun.dawn_dusk('2026-09-21')[1])}"
+    ] and curve["ahead"] is None
+    assert curve["now_x"] > tide.WIDTH / 2, "more lies behind than ahead"
 
 
 # Nights, cycles, the journal.
@@ -334,7 +421,7 @@ def test_a_long_turn_does_not_flatten_the_others_and_notes_stand_at_their_moment
     assert drawn["notes"] == [(axis.x(5_000.0), 1)]
     heights = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", drawn["lines"][0]["d"])]
     assert max(heights) < (cycles.TOP + cycles.BOTTOM) / 2 and min(heights) == cycles.TOP
-    assert "between 10 min and 25 h 0 min" in drawn["words"]
+    assert "between 10 min and 25 h 0 min" in drawn["words"].replace("\u00a0", " ")
 
 
 def test_days_far_apart_are_one_line_and_days_that_are_missing_break_it():
@@ -344,7 +431,7 @@ def test_days_far_apart_are_one_line_and_days_that_are_missing_break_it():
     assert [(row["word"], row["d"].count("M"), row["d"].count("L")) for row in drawn["lines"]] == [
         ("turn", 2, 24), ("wet", 2, 24), ("dry", 2, 24)
     ]  # fmt: skip
-    assert drawn["words"].startswith("4,680 turns, of 8 min as a rule")
+    assert drawn["words"].startswith("4,680 turns, of 8\u00a0min as a rule")
 
 
 def test_the_journal_says_what_spoke_for_each_cause():
@@ -366,3 +453,41 @@ def test_the_set_up_shows_no_secret(served, page):
     words = setup.people(served.site.model_copy(update={"persons": [person]}))[0][1]
     assert "1 address and SMS" in words and "07:30" in words
     assert "hunter2" not in words and "912345678" not in words and "example" not in words
+
+
+def test_few_alarms_are_told_in_full_but_each_that_is_urgent_and_new(page):
+    standing = [an_alarm("sensor-fault", "soon", subject=f"bed-{n}/high", state="unacknowledged") for n in range(9)]
+    urgent = [an_alarm(subject=f"pump-{n}", state="unacknowledged") for n in range(7)]
+    rows = now.alarm_rows(good_picture() | {"standing": standing + urgent}, NOW_S, LISBON)
+    assert [row["is_open"] for row in rows] == [True] * 7 + [False] * 9
+    assert "9 more stand" in words_of(page(good_picture() | {"standing": standing + urgent}))
+
+
+def test_a_record_in_words(served):
+    record = {"dusk": NOW_S - 40_000, "dawn": NOW_S, "state_of_charge_dusk": 0.9, "state_of_charge_dawn": 0.7,
+              "used_ah": 18.0, "lowest_voltage_v": 12.1, "hours_left": 9.0}  # fmt: skip
+    site = served.site
+    assert nights.in_words(record, [(1.0, 2.0)], site, LISBON).endswith(
+        "At that load it would have lasted 9 h 0 min more to your floor. The pump stood once."
+    )
+    low = nights.in_words(record | {"state_of_charge_dawn": 0.5, "hours_left": 0.0}, [], site, LISBON)
+    assert low.endswith("It found the battery at your floor or below.")
+
+
+@pytest.mark.parametrize(
+    ("reading", "words"),
+    [({"value": True, "unit": None}, "wet"), ({"value": 7200, "unit": "s"}, "2 h 0 min"),
+     ({"value": 151_552.0, "unit": "B"}, "151,552 B"), ({"value": 12.347, "unit": "V"}, "12.35 V")],
+)  # fmt: skip
+def test_the_newest_of_a_series(reading, words):
+    assert readings.newest(reading, LISBON).replace("\u00a0", " ") == words
+
+
+def test_a_browser_gets_a_page_with_a_way_back_and_a_program_json(served):
+    for path, status, words in (("nonsense", 404, "No page has this address."), ("nights?at=x", 422, "found 'x'"),
+                                ("nights?at=5", 404, "/nights shows those that were.")):  # fmt: skip
+        page = served.client.get(path, headers={"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"})
+        assert page.status_code == status and words in html.unescape(page.text), page.text
+        assert '<a href="/">How the garden is now</a>' in page.text and 'aria-label="Pages"' in page.text
+        assert set(served.client.get(path).json()) == {"error"}
+    assert served.client.get("api/nonsense", headers={"Accept": "text/html"}).json() == {"error": "Not Found"}

@@ -48,13 +48,13 @@ def routes(served: Served) -> APIRouter:
     @pages.get("/")
     def the_moment(page: Page = Depends(frame)) -> Any:
         picture, now_s, taste = page.picture, page.now_s, page.taste
-        judged = page.events("battery", start_s=now_s - tide.BEHIND_S, end_s=now_s, newest_first=False)
+        judged = page.events("battery", start_s=now_s - tide.BEHIND_ALONE_S, end_s=now_s, newest_first=False)
         last = page.events("night", limit=1)
         return page.show(
             "Now", "now.html", title=now.title(picture, now_s),
             answers=[("Is the water moving?", now.water_moves(picture, now_s)),
                      ("Will the battery last?", now.battery_lasts(picture, floor, now_s, taste))],
-            alarms=now.alarm_rows(picture, now_s, taste), waiting=now.waiting_rows(picture, taste),
+            alarms=now.alarm_rows(picture, now_s, taste), waiting=now.waiting_rows(picture, now_s, taste),
             aside=now.aside_rows(picture, taste), rests=now.pumps_to_rest(picture),
             g=drawing.garden(site, picture, now_s, sun.dawn_dusk(sun.local_date(now_s)), taste),
             t=tide.curve(judged, picture, floor, now_s, dark, taste),
@@ -68,7 +68,7 @@ def routes(served: Served) -> APIRouter:
         now_s, taste = page.now_s, page.taste
         records = page.events("night", limit=SEASON_NIGHTS)[::-1]
         night, record = _night_at(records, dark, now_s, at)
-        drawn, told = None, []
+        drawn, told, stops = None, [], []
         if night is not None:
             alarms = page.events("alarm", start_s=night[0] - DAY_S, end_s=night[1], newest_first=False)
             stops = nights.stops_in(night, [row for row in alarms if row["alarm"] == "pump-stopped"])
@@ -84,12 +84,12 @@ def routes(served: Served) -> APIRouter:
             troubles = [row["time"] for row in page.events("alarm", None, *span) if row["change"] == "raised"]
             small = nights.small(shown[::-1], page.charge(*span, points=3_000), floor, troubles, taste)
         known = [row for row in records if row.get("capacity_ah") is not None]
-        heading = (
-            "Tonight" if night and night[1] > now_s else "Last night" if at is None else f"The night of {taste.day(at)}"
-        )
+        heading = "Nights" if night is None else "Tonight" if night[1] > now_s else "Last night"
+        heading = heading if at is None else f"The night of {taste.day(night[0])}"
         return page.show(
             "Nights", "nights.html", heading=heading, n=drawn, told=told, nights=small,
-            record=nights.in_words(record, site, taste) if record else None, s=nights.season(records, floor, taste),
+            record=nights.in_words(record, stops, site, taste) if record else None,
+            s=nights.season(records, floor, taste),
             ageing=[*(nights.ageing(site, known[-1]) if known else []),
                     *(nights.resistance(records[-nights.COMPARED :]) if records else [])],
         )  # fmt: skip
@@ -114,10 +114,10 @@ def routes(served: Served) -> APIRouter:
         ]  # fmt: skip
         several = until is None and len(site.beds) > 1
         together = page.ask(
-            taking_turns.found, site, store, page.now_s, taste=page.taste, otherwise={"words": []}
-        ) if several else {"words": []}  # fmt: skip
+            taking_turns.found, site, store, page.now_s, taste=page.taste, otherwise={}
+        ) if several else {}  # fmt: skip
         return page.show("Cycles", "cycles.html", span=span, spans=list(cycles.SPANS), figures=figures, notes=notes,
-                         together=together["words"],
+                         together=together.get("words"), of_pairs=together.get("of_pairs"),
                          start_s=start_s, end_s=end_s, earlier=earlier, later=later, by_day=by_day,
                          zone=site.time_zone)  # fmt: skip
 
@@ -128,7 +128,7 @@ def routes(served: Served) -> APIRouter:
         kinds = [page.events(kind, end_s=until or 1e12, limit=2_000)[::-1] for kind in ("alarm", "answer")]
         rows = journal.merged(*kinds)[::-1]
         shown = entries.entries(rows, taste, alarm)
-        stand = now.alarm_rows(picture, now_s, taste), now.waiting_rows(picture, taste)
+        stand = now.alarm_rows(picture, now_s, taste), now.waiting_rows(picture, now_s, taste)
         entries.anchored(shown, {row["id"] for rows in stand for row in rows})
         more = (
             len(shown) > MOST_ENTRIES and [row for row in rows if alarm in (None, row["alarm"])][MOST_ENTRIES]["time"]
@@ -145,7 +145,7 @@ def routes(served: Served) -> APIRouter:
     ) -> Any:
         taste, span = page.taste, span if span in readings.SPANS else "a day"
         series = [
-            row | {"last": readings.newest(row, taste), "when": taste.full(row["time_s"])}
+            row | {"last": readings.newest(row, taste), "when": taste.lately(row["time_s"], page.now_s)}
             for row in page.ask(store.latest_readings, otherwise=[])
         ]
         start_s, end_s, earlier, later = _span(readings.SPANS[span], until, page.now_s)
@@ -260,7 +260,7 @@ def answers(served: Served, links: Links) -> APIRouter:
     def look(token: str, request: Request) -> Any:
         try:
             link = links.read(token, clock())
-            return shown(request, answer.ask(row_of(link, live.picture())))
+            return shown(request, answer.ask(row_of(link, live.picture()), taste_of(served, request)))
         except LinkError as error:
             return shown(request, answer.sorry(str(error)), error.status)
 

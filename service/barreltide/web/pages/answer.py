@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from ..links import acknowledged, fitting
+from .now import CALLS
+from .words import Taste
 
 DOES = {
     "acknowledged": ("Acknowledge", "You say that you know and see to it. Nobody else is called about it any more."),
@@ -24,12 +26,13 @@ DONE = {
     "pump-rested": "Nothing is raised about this pump for 30 minutes.",
 }
 
-Words = dict[str, Any]  # heading, lines of (call, text), buttons: (answer, its word, what it means)
+Words = dict[str, Any]  # mood, call, heading, lines of (call, text), buttons: (answer, its word, what it means)
 
 
-def ask(row: dict[str, Any]) -> Words:
+def ask(row: dict[str, Any], taste: Taste) -> Words:
     """What stands, and the buttons. row: of the engine's picture."""
-    lines = [("", row["message"])]
+    first, _, rest = taste.told(row["message"]).partition(". ")
+    lines = [("", rest)] if rest else []
     if row["state"] == "returned":
         lines.append(("", "It is over already, and waits for somebody to say that they know."))
     if row["state"] == "acknowledged":
@@ -37,12 +40,14 @@ def ask(row: dict[str, Any]) -> Words:
     if row.get("action"):
         lines.append(("What to do:", row["action"]))
     buttons = [(what, *DOES[what]) for what in fitting(row)]
-    return {"heading": f"{row['alarm']} · {row['subject']}", "lines": lines, "buttons": buttons}
+    mood = row.get("priority") if row["state"] != "returned" else "good"
+    call = " · ".join([CALLS[mood], row["subject"]] if mood in CALLS else [row["subject"]])
+    return {"mood": mood or "", "call": call, "heading": f"{first.rstrip('.')}.", "lines": lines, "buttons": buttons}
 
 
 def done(what: str) -> Words:
-    return {"heading": DONE[what], "lines": [], "buttons": []}
+    return {"mood": "good", "call": "", "heading": DONE[what], "lines": [], "buttons": []}
 
 
 def sorry(reason: str) -> Words:
-    return {"heading": "This link does nothing.", "lines": [("", reason)], "buttons": []}
+    return {"mood": "", "call": "", "heading": "This link does nothing.", "lines": [("", reason)], "buttons": []}

@@ -10,9 +10,9 @@ from typing import Any
 
 from .figures import Axis, Mark, Scale, days, hours, line, thinned
 from .nights import Rows
-from .words import Taste, lasted
+from .words import Taste, timed
 
-WIDTH, LEFT, RIGHT = 400, 34, 396
+WIDTH, LEFT, RIGHT = 400, 34, 364  # the lines' words stand to the right of it
 TOP, BOTTOM, VOLTS_TOP, VOLTS_BOTTOM, HEIGHT = 16, 118, 128, 164, 182
 DAY_S = 86_400.0
 SPANS = {"day": DAY_S, "week": 7 * DAY_S, "month": 31 * DAY_S, "season": 92 * DAY_S}
@@ -70,14 +70,14 @@ def bed_figure(
 
 def _apart(lines: list[Line]) -> list[Line]:
     """Words beside the lines' ends, moved so that none lies on another."""
-    last_y = -99.0
+    last_y = 0.0
     for row in sorted(lines, key=lambda row: row["y"]):
-        row["word_y"] = last_y = max(row["y"] - 3, last_y + 11, TOP + 4)
+        row["word_y"] = last_y = max(row["y"] + 3, last_y + 10)
     return lines
 
 
 def _minutes(scale: Scale) -> list[tuple[float, str]]:
-    step = next(s for s in (60, 120, 300, 600, 1200, 3600, 7200, 21_600, 1e9) if scale.high / s <= 5)
+    step = next(s for s in (60, 120, 300, 600, 1200, 1800, 3600, 7200, 21_600, 1e9) if scale.high / s <= 5)
     return [(scale.y(step * n), f"{step * n / 60:.0f}") for n in range(1, 6) if step * n <= scale.high]
 
 
@@ -90,11 +90,11 @@ def _words(bed: str, turns: list[Line], taste: Taste) -> str:
     if not periods:
         return f"No turn of {bed} is known in this span."
     middle, count = periods[len(periods) // 2], sum(row.get("cycles", 1) for row in turns)
-    words = f"{count:,} turns, of {lasted(middle)} as a rule, between {lasted(periods[0])} and {lasted(periods[-1])}."
+    words = f"{count:,} turns, of {timed(middle)} as a rule, between {timed(periods[0])} and {timed(periods[-1])}."
     fills = sorted(row["fill_s"] for row in turns if row.get("fill_s") is not None)
     drains = sorted(row["drain_s"] for row in turns if row.get("drain_s") is not None)
     if fills and drains:
-        words += f" It fills in {lasted(fills[len(fills) // 2])} and drains in {lasted(drains[len(drains) // 2])}."
+        words += f" It fills in {timed(fills[len(fills) // 2])} and drains in {timed(drains[len(drains) // 2])}."
     return words
 
 

@@ -12,17 +12,22 @@ Heights come from the site file. What nobody measured is drawn as a common bed.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from math import pi, sin
 from random import Random
+from textwrap import wrap
 from typing import Any, NamedTuple
 
 from ...site import Bed, Site
-from .now import bed_entries
+from .now import STALE_VOLTAGE_S, bed_entries, is_unheard
 from .words import Taste, percent
 
 WIDTH, HEIGHT = 400, 270
 RIM_Y, FLOOR_Y, GROUND_Y = 74, 128, 196
-LEFT, BEDS_RIGHT = 12, 304
+LEFT, BEDS_RIGHT = 10, 302
+APART = 14  # between two tubs, where the risers run
+NARROW, LEAST = 100, 40  # a tub that has its drain at the side, to leave room for words; one that has no room at all
+SUMP_LEFT, SUMP_RIGHT = 124, 222  # of its mouth
 STANDPIPE_M, DRAIN_M, FLOAT_SHARE = 0.28, 0.04, 0.85  # of a common bed
 DRAIN_SHARE = 0.15  # of a turn, where two floats have not shown it
 MIDDLE = 0.5
@@ -37,9 +42,11 @@ class Tub(NamedTuple):
     name: str
     label: str
     words: str
+    lines: list[str]  # the words, as they fit beneath it
     left: float
     right: float
-    middle: float
+    drain: float
+    outlet: float
     pipe_y: float
     drain_y: float
     float_y: float
@@ -87,10 +94,13 @@ def garden(
         is_ill = any(subject == bed.name for _, subject in standing)
         tubs.append(_tub(bed, beds.get(bed.name) or {}, words.get(bed.name, "not heard yet"), LEFT + place * pitch,
                          pitch, pump.get("running") is not True, now_s, is_ill))  # fmt: skip
+    gap = min((tub.right + _apart(pitch) / 2 for tub in tubs), key=lambda x: abs(x - (SUMP_LEFT + SUMP_RIGHT) / 2))
+    tubs = _led_to_sump(tubs, gap)
     return {
         "width": WIDTH, "height": HEIGHT, "ground": GROUND_Y, "rim": RIM_Y, "floor": FLOOR_Y, "tubs": tubs,
-        "risers": _risers(site, pumps, tubs), "sump": _sump(site, picture, standing, taste),
-        "battery": _battery(picture, site.battery.lowest_state_of_charge), "sky": _sky(now_s, day),
+        "risers": _risers(site, pumps, tubs, gap), "sump": _sump(site, picture, standing, gap, taste),
+        "battery": _battery(picture, site.battery.lowest_state_of_charge, now_s),
+        "sky": _sky(now_s, day, site.latitude), "is_known": not is_unheard(picture, now_s),
         "words": _in_words(site, words, picture),
     }  # fmt: skip
 
@@ -111,17 +121,35 @@ def _tub(
     line = water_line(seen, share, is_still)
     since_s = seen.get("since") if len(line) > 1 else None
     level, flow = level_at(line, now_s - since_s if since_s is not None else 0.0)
-    width = min(132.0, pitch - 10)
+    width = min(132.0, pitch - _apart(pitch))
+    drain = left + width - 14 if LEAST < width < NARROW else left + width / 2
+    room = width - 26 if width < NARROW else width - 8
+    most = [max(4, int(room / letter)) for letter in (NAME_LETTER, WORD_LETTER)]
     return Tub(
-        bed.name, _cut(bed.name, width, NAME_LETTER), _cut(words, width, WORD_LETTER), round(left, 1),
-        round(left + width, 1),
-        round(left + width / 2, 1), pipe_y, drain_y, y(share), " ".join(f"{s:.0f}:{y(v)}" for s, v in line), since_s,
-        y(level), flow, _leaves(bed.name, left + 8, left + width - 8), is_ill,
+        bed.name, _cut(bed.name, most[0]), words, [_cut(line, most[1]) for line in wrap(words, most[1])[:2]],
+        round(left, 1), round(left + width, 1), round(drain, 1), 0.0, pipe_y, drain_y, y(share),
+        " ".join(f"{s:.0f}:{y(v)}" for s, v in line), since_s, y(level), flow,
+        _leaves(bed.name, left + 8, left + width - 8), is_ill,
     )  # fmt: skip
 
 
-def _cut(text: str, width: float, letter: float) -> str:
-    most = max(4, int((width - 8) / letter))
+def _apart(pitch: float) -> float:
+    return min(APART, 0.3 * pitch)
+
+
+def _led_to_sump(tubs: list[Tub], gap: float) -> list[Tub]:
+    """Each with the place over the sump where its drain ends: on its own side of the risers, so that none crosses."""
+    sides = [tub for tub in tubs if tub.drain < gap], [tub for tub in tubs if tub.drain >= gap]
+    led = []
+    for side, low, high in zip(sides, (SUMP_LEFT, gap + 11), (gap - 11, SUMP_RIGHT), strict=True):
+        low, high = min(low, high), max(low, high)
+        for place, tub in enumerate(side):
+            x = min(max(tub.drain, low), high) if len(side) == 1 else low + (high - low) * (place + 0.5) / len(side)
+            led.append(tub._replace(outlet=round(x, 1)))
+    return led
+
+
+def _cut(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
@@ -145,36 +173,39 @@ def _leaves(name: str, left: float, right: float) -> list[str]:
     return found
 
 
-def _risers(site: Site, pumps: dict, tubs: list[Tub]) -> list[dict]:
-    """From each pump in the sump up and along to its beds."""
-    found = []
+def _risers(site: Site, pumps: dict, tubs: list[Tub], gap: float) -> list[dict]:
+    """From each pump in the sump up between two tubs, and along to its beds."""
+    found, count, apart = [], len(site.pumps), _apart((BEDS_RIGHT - LEFT) / len(site.beds))
     for place, pump in enumerate(site.pumps):
-        x, y = 214.0 - 13 * place, RIM_Y - 8.0 - 5 * place
+        off = place - (count - 1) / 2
+        x, y = round(gap + off * min(7.0, apart / count), 1), RIM_Y - 8.0 - 5 * place
+        foot = round(min(max(gap + 18 * off, SUMP_LEFT + 6), SUMP_RIGHT - 6), 1)
         ends = [tub.left + 9 + 5 * place for tub in tubs if tub.name in pump.feeds]
-        path = f"M{x} 250V{y}M{min([x, *ends])} {y}H{max([x, *ends])}" + "".join(
-            f"M{end} {y}V{RIM_Y + 8}" for end in ends
-        )
-        flows = "".join(f"M{x} 246V{y}H{end}V{RIM_Y + 8}" for end in ends)
-        found.append({"name": pump.name, "x": x, "pipe": path, "flow": flows,
-                      "runs": (pumps.get(pump.name) or {}).get("running") is True})  # fmt: skip
+        up = f"M{foot} 250V238L{x} 230V{y}"
+        path = f"{up}M{min([x, *ends])} {y}H{max([x, *ends])}" + "".join(f"M{end} {y}V{RIM_Y + 8}" for end in ends)
+        flows = "".join(f"{up}H{end}V{RIM_Y + 8}" for end in ends)
+        found.append({"name": pump.name, "foot": foot, "under": f"M{foot} 250V238L{x} 230V176",
+                      "wet": f"M{foot} 246V238L{x} 230V176", "pipe": path, "flow": flows,
+                      "runs": (pumps.get(pump.name) or {}).get("running")})  # fmt: skip
     return found
 
 
-def _sump(site: Site, picture: dict, standing: set, taste: Taste) -> dict:
+def _sump(site: Site, picture: dict, standing: set, gap: float, taste: Taste) -> dict:
     water = picture.get("water") or {}
     alarms = {alarm for alarm, _ in standing}
     return {
         "level": 236.0 if "sump-low" in alarms else 186.0,
+        "free": 166 if gap < 172 else 128,  # where nothing stands in the water
         "has_fish": site.sump is None or site.sump.fish != "none",
         "degrees": taste.degrees(water["temperature_c"]) if water.get("temperature_c") is not None else "",
         "is_ill": bool(alarms & {"water-too-warm", "water-too-cold", "sump-low"}),
     }
 
 
-def _battery(picture: dict, floor: float) -> dict:
+def _battery(picture: dict, floor: float, now_s: float) -> dict:
     battery, top, bottom = picture.get("battery") or {}, 158.0, 194.0
     shares = [battery.get(key) for key in ("state_of_charge", "low", "high")]
-    is_known = None not in shares
+    is_known = None not in shares and now_s - (battery.get("time") or now_s) <= STALE_VOLTAGE_S
 
     def y(share: float) -> float:
         return round(bottom - min(max(share, 0.0), 1.0) * (bottom - top), 1)
@@ -187,11 +218,12 @@ def _battery(picture: dict, floor: float) -> dict:
     }  # fmt: skip
 
 
-def _sky(now_s: float, day: tuple[float | None, float | None]) -> dict:
-    """The sun on its arc, or the stars."""
+def _sky(now_s: float, day: tuple[float | None, float | None], latitude: float) -> dict:
+    """The sun on its arc, or the stars. Where it neither rises nor sets it is the half-year that tells which."""
     rise_s, set_s = day
     if rise_s is None or set_s is None or not rise_s <= now_s <= set_s:
-        return {"is_day": rise_s is None and set_s is None, "x": 336, "y": 30}
+        is_northern_summer = 80 < datetime.fromtimestamp(now_s, UTC).timetuple().tm_yday < 266  # between the equinoxes
+        return {"is_day": rise_s is None and set_s is None and is_northern_summer == (latitude > 0), "x": 336, "y": 30}
     share = (now_s - rise_s) / max(set_s - rise_s, 1.0)
     return {"is_day": True, "x": round(24 + 352 * share, 1), "y": round(104 - 86 * sin(pi * share), 1)}
 

@@ -43,7 +43,8 @@ def _entry(row: Line, taste: Taste) -> Line:
         return entry | {"head": "answer", "words": f"{ANSWERS.get(row['change'], row['change'])}{by}{until}{reason}."}
     if row["change"] == "raised":
         return entry | {"mood": row["priority"], "head": CALLS.get(row["priority"], row["priority"]),
-                        "words": row["message"], "causes": [_cause(a) for a in row.get("evidence") or []]}  # fmt: skip
+                        "words": taste.told(row["message"]),
+                        "causes": [_cause(a) for a in row.get("evidence") or []]}  # fmt: skip
     return entry | {"mood": "good", "head": "over", "words": f"It had stood for {lasted(row['time'] - row['since'])}."}
 
 

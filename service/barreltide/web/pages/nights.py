@@ -46,7 +46,7 @@ def last_night(
     axis = Axis(*night, LEFT, RIGHT)
     floor, cut_off = site.battery.lowest_state_of_charge, site.battery.cut_off_voltage_v
     heard = [value for row in volts for value in row[1:]]
-    volt_scale = Scale(min([*heard, cut_off]) - 0.1, max([*heard, cut_off + 0.5]) + 0.1, VOLTS_TOP, VOLTS_BOTTOM)
+    volt_scale = Scale(min([*heard, cut_off]) - 0.1, max(heard, default=cut_off + 1.9) + 0.1, VOLTS_TOP, VOLTS_BOTTOM)
     low = min([floor, *(row[1] for row in charge)])
     charge_scale = Scale(max(0.0, low - 0.06), 1.0, CHARGE_TOP, CHARGE_BOTTOM)
     until_s = min(now_s, night[1])
@@ -77,13 +77,17 @@ def _marks(scale: Scale, step: float, unit: str) -> list[tuple[float, str]]:
 
 def _words(volts: Rows, charge: Rows, stops: list, night: tuple[float, float], taste: Taste) -> str:
     words = f"From dusk at {taste.clock(night[0])} to dawn at {taste.clock(night[1])}."
+    if not charge and not volts:
+        words += " Nothing has been heard in it."
     if charge:
         words += f" Charge from {percent(charge[0][2])} to {percent(charge[-1][2])}."
     if volts:
         words += f" Lowest voltage {number(min(row[1] for row in volts), 2)} V."
-    if stops:
-        words += f" The pump stood {'once' if len(stops) == 1 else f'{len(stops)} times'}."
-    return words
+    return f"{words} {_stood(stops)}" if stops else words
+
+
+def _stood(stops: list) -> str:
+    return f"The pump stood {'once' if len(stops) == 1 else f'{len(stops)} times'}."
 
 
 def clock_change(night: tuple[float, float], taste: Taste) -> str | None:
@@ -157,13 +161,16 @@ def season(records: list[Line], floor: float, taste: Taste) -> Line | None:
     }  # fmt: skip
 
 
-def in_words(record: Line, site: Site, taste: Taste) -> str:
-    """One night's record in sentences."""
+def in_words(record: Line, stops: list, site: Site, taste: Taste) -> str:
+    """One night's record in sentences. stops: when a pump stood in it."""
     words = [f"From dusk at {taste.clock(record['dusk'])} to dawn at {taste.clock(record['dawn'])}:"]
     words.append(f"{percent(record['state_of_charge_dusk'])} fell to {percent(record['state_of_charge_dawn'])},")
     words.append(f"{number(record['used_ah'])} Ah drawn, lowest {number(record['lowest_voltage_v'], 2)} V.")
-    if record.get("hours_left") is not None:
+    if record["state_of_charge_dawn"] <= site.battery.lowest_state_of_charge:
+        words.append("It found the battery at your floor or below.")
+    elif record.get("hours_left") is not None:
         words.append(f"At that load it would have lasted {lasted(3600 * record['hours_left'])} more to your floor.")
+    words += [_stood(stops)] if stops else []
     return " ".join(words)
 
 

@@ -9,12 +9,14 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from ...site import Site
-from .words import DASH, Taste, anchor, lasted, listed, number, percent
+from .words import DASH, Taste, anchor, lasted, listed, number, percent, timed
 
 SILENT_S = 900
 STALE_VOLTAGE_S = 1800
 MOST_ROWS = 50
+MOST_OPEN = 5  # alarms that are told in full; of the others only what is urgent and not acknowledged
 DAY_S = 86_400
+FAR_S = 3 * DAY_S  # beyond, the hour of the floor tells nothing
 SHELVES_H = {"urgent": (1, 3), "soon": (1, 8, 24, 72), "note": (1, 8, 24, 72)}
 
 CALLS = {"urgent": "Go now", "soon": "Today", "note": "Next visit"}
@@ -45,7 +47,8 @@ def water_moves(picture: dict, now_s: float) -> Answer:
         return Answer("bad", "The water stands still.", _since(stopped[0], now_s))
     heard_s = [s.get("last_heard") for s in (picture.get("stations") or {}).values() if s.get("last_heard") is not None]
     if not heard_s:
-        return Answer("unsure", "No word of the water yet.", "No station has been heard so far.")
+        words = "No station has been heard. The page Set-up tells what has arrived."
+        return Answer("unsure", "No word of the water yet.", words)
     if now_s - max(heard_s) > SILENT_S or any(a.get("alarm") == "station-silent" for a in standing):
         ago = lasted(now_s - max(heard_s))
         return Answer("unsure", "No word of the water.", f"The last word from the barrels came {ago} ago.")
@@ -97,9 +100,8 @@ def battery_lasts(picture: dict, floor: float, now_s: float, taste: Taste) -> An
     if low > floor and battery.get("outlook"):
         return _by_outlook(battery["outlook"], reading, floor, taste)
     if low > floor:
-        filling = " and charging" if battery.get("basis") == "charging" else ""
-        words = f"{reading}{filling}, above your floor of {percent(floor)}."
-        return Answer("good", "The battery holds so far.", words)
+        word = "is charging" if battery.get("basis") == "charging" else "holds so far"
+        return Answer("good", f"The battery {word}.", f"{reading}, above your floor of {percent(floor)}.")
     if high > floor:
         words = f"{reading}: it may already be at your floor of {percent(floor)}."
         return Answer("unsure", "The battery may not last.", words)
@@ -127,9 +129,13 @@ def outlook_in_words(outlook: dict, taste: Taste, floor: str) -> str:
             return taste.day(moment_s)
         return taste.clock(moment_s) if moment_s - now_s < 20 * 3600 else taste.moment(moment_s)
 
-    words = f"At this load your floor of {floor} comes about {at(outlook['floor_s'])}"
-    words += f" (between {at(outlook['floor_soonest_s'])} and {at(outlook['floor_latest_s'])})"
-    words += f", and the controller drops the load about {at(outlook['cut_off_s'])}"
+    if outlook["floor_soonest_s"] - now_s > FAR_S:
+        span = lasted(outlook["floor_soonest_s"] - now_s)
+        words = f"At this load it stays above your floor of {floor} for {span} or more"
+    else:
+        words = f"At this load your floor of {floor} comes about {at(outlook['floor_s'])}"
+        words += f" (between {at(outlook['floor_soonest_s'])} and {at(outlook['floor_latest_s'])})"
+        words += f", and the controller drops the load about {at(outlook['cut_off_s'])}"
     if outlook["sun_s"] is not None:
         words += f"; charging begins about {at(outlook['sun_s'])}"
     return f"{words}."
@@ -143,7 +149,9 @@ def alarm_rows(picture: dict, now_s: float, taste: Taste) -> list[dict[str, Any]
     rows = sorted(
         picture.get("standing") or [], key=lambda a: (_ORDER.get(a.get("priority"), 3), -(a.get("since") or 0))
     )
-    return [_alarm(row, now_s, taste) for row in rows[:MOST_ROWS]]
+    shown = [_alarm(row, now_s, taste) for row in rows[:MOST_ROWS]]
+    return [row | {"is_open": n < MOST_OPEN or row["mood"] == "urgent" and not row["is_known"]}
+            for n, row in enumerate(shown)]  # fmt: skip
 
 
 def _alarm(row: dict, now_s: float, taste: Taste) -> dict[str, Any]:
@@ -153,30 +161,31 @@ def _alarm(row: dict, now_s: float, taste: Taste) -> dict[str, Any]:
         "mood": priority if priority in _ORDER else "note",
         "id": anchor(f"{row.get('alarm', '')}-{row.get('subject', '')}"),
         "call": CALLS.get(priority, priority),
-        "since": f"since {taste.moment(since_s)}, {lasted(now_s - since_s)}" if since_s else "",
-        "message": row.get("message") or row.get("alarm", ""),
-        "consequence": row.get("consequence"), "action": row.get("action"), "state": _state(row, taste),
+        "since": f"since {taste.lately(since_s, now_s)}, {lasted(now_s - since_s)}" if since_s else "",
+        "message": taste.told(row.get("message") or row.get("alarm", "")),
+        "consequence": row.get("consequence"), "action": row.get("action"), "state": _state(row, now_s, taste),
         "is_known": row.get("state") == "acknowledged", "can_answer": bool(row.get("state")),
         "is_of_pump": row.get("alarm") in OF_PUMPS,
         "hours": SHELVES_H.get(priority, (1,)),
     }  # fmt: skip
 
 
-def _state(row: dict, taste: Taste) -> str | None:
+def _state(row: dict, now_s: float, taste: Taste) -> str | None:
     if not row.get("state"):
         return None
     words = "Nobody has acknowledged it yet."
     if row["state"] == "acknowledged":
         by = f" by {row['acknowledged_by']}" if row.get("acknowledged_by") else ""
-        words = f"Acknowledged{by}, {taste.moment(row['acknowledged'])}."
+        words = f"Acknowledged{by}, {taste.lately(row['acknowledged'], now_s)}."
     words += " It comes and goes." if row.get("chattering") else ""
     return words + (" It has stood for more than a day." if row.get("stale") else "")
 
 
-def waiting_rows(picture: dict, taste: Taste) -> list[dict[str, Any]]:
+def waiting_rows(picture: dict, now_s: float, taste: Taste) -> list[dict[str, Any]]:
     """What is over and nobody has acknowledged."""
     return [
-        row | {"words": f"{taste.moment(row['raised'])} to {taste.moment(row['cleared'])}: {row['message']}",
+        row | {"words": f"{taste.lately(row['raised'], now_s)} to {taste.lately(row['cleared'], now_s)}:"
+                        f" {taste.told(row['message'])}",
                "id": anchor(f"{row['alarm']}-{row['subject']}")}
         for row in (picture.get("returned") or [])[:MOST_ROWS]
     ]  # fmt: skip
@@ -206,26 +215,37 @@ def pumps_to_rest(picture: dict) -> list[str]:
 
 def bed_entries(picture: dict, now_s: float) -> list[dict[str, Any]]:
     """Each bed as an entry of an almanac: its name, what it does, and what it usually does."""
-    return [_bed(name, bed, now_s) for name, bed in list((picture.get("beds") or {}).items())[:MOST_ROWS]]
+    is_old = is_unheard(picture, now_s)
+    return [_bed(name, bed, now_s, is_old) for name, bed in list((picture.get("beds") or {}).items())[:MOST_ROWS]]
 
 
-def _bed(name: str, bed: dict, now_s: float) -> dict[str, Any]:
+def is_unheard(picture: dict, now_s: float) -> bool:
+    """Whether no station has been heard for so long that what it said last tells nothing of now."""
+    heard_s = [s.get("last_heard") for s in (picture.get("stations") or {}).values() if s.get("last_heard") is not None]
+    return not heard_s or now_s - max(heard_s) > SILENT_S
+
+
+def _bed(name: str, bed: dict, now_s: float, is_old: bool) -> dict[str, Any]:
     phase, since_s, last_s = bed.get("phase", "unknown"), bed.get("since"), bed.get("last_cycle")
-    span = f" for {lasted(now_s - since_s)}" if since_s and phase != "unknown" else ""
-    words = [f"{'Not known yet' if phase == 'unknown' else phase[:1].upper() + phase[1:]}{span}."]
+    is_known = phase != "unknown"
+    span = f" for {lasted(now_s - since_s)}" if since_s and is_known and not is_old else ""
+    words = [f"{phase[:1].upper() + phase[1:] if is_known else 'Not known yet'}{span}."]
+    if is_known and is_old:
+        words = [f"Not heard just now; {phase} when it last was."]
     words.append(f"Last drained {lasted(now_s - last_s)} ago." if last_s else "Not seen to drain yet.")
     usual = (
-        f"a turn takes {lasted(bed['period_s'])} as a rule" if bed.get("period_s") else "its rule is still being learnt"
+        f"a turn takes {timed(bed['period_s'])} as a rule" if bed.get("period_s") else "its rule is still being learnt"
     )
     words.append(f"{bed.get('cycles', 0):,} turns counted; {usual}.")
     if bed.get("flow_ratio") is not None:
         words.append(
-            f"It fills in {lasted(bed['fill_s'])} and drains in {lasted(bed['drain_s'])}: the siphon carries"
+            f"It fills in {timed(bed['fill_s'])} and drains in {timed(bed['drain_s'])}: the siphon carries"
             f" {number(bed['flow_ratio'])} × the pump's flow."
         )
         if bed.get("prime_s") is not None and bed.get("break_s") is not None:
-            words.append(f"It waits {lasted(bed['prime_s'])} to start and {lasted(bed['break_s'])} to break.")
-    short = f"{_SHORT.get(phase, phase)}{span.replace(' for ', ' ')}"
+            words.append(f"It waits {timed(bed['prime_s'])} to start and {timed(bed['break_s'])} to break.")
+    short = "not heard" if is_known and is_old else _SHORT.get(phase, phase)
+    short += span.replace(" for ", " ").replace(" ", "\u00a0").replace("\u00a0", " ", 1)  # one place to break the line
     return {"name": name, "words": " ".join(words), "sign": bed.get("sign"), "short": short}
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from .cycles import DAY_S
 from .figures import Axis, Scale, band, days, hours, line
-from .words import Taste, number
+from .words import Taste, lasted, number
 
 SPANS = {
     "an hour": DAY_S / 24, "a day": DAY_S, "a week": 7 * DAY_S, "a month": 31 * DAY_S, "a season": 92 * DAY_S,
@@ -47,7 +47,7 @@ def figure(
         "times": (hours(axis, taste, 1 if end_s - start_s < 8 * 3600 else 3) if end_s - start_s < 1.5 * DAY_S
                   else days(axis, taste)),
         "words": f"From {number(low, 2)} to {number(high, 2)} {shown_unit(unit, taste)}, last"
-        f" {number(rows[-1][2], 2)} at {taste.full(rows[-1][0])}.",
+        f" {number(rows[-1][2], 2)} at {taste.full(min(rows[-1][0], end_s))}.",
     }  # fmt: skip
 
 
@@ -70,4 +70,7 @@ def newest(row: dict[str, Any], taste: Taste) -> str:
         return "wet" if value else "dry"
     if not isinstance(value, (int, float)):
         return str(value)
-    return f"{number(_converter(row['unit'], taste)(value), 2)} {shown_unit(row['unit'], taste)}".strip()
+    if row["unit"] == "s":
+        return lasted(value)
+    digits = 0 if row["unit"] in ("B", "dBW") else 2
+    return f"{_converter(row['unit'], taste)(value):,.{digits}f}\u00a0{shown_unit(row['unit'], taste)}".strip()

@@ -7,7 +7,7 @@ from typing import Any
 
 from ...site import Bed, Site
 from .now import MOST_ROWS
-from .words import DASH, Taste, lasted, number, percent
+from .words import Taste, lasted, number, percent, timed
 
 Line = dict[str, Any]
 MOST_REASON = 300
@@ -40,27 +40,28 @@ def set_aside(refused: list[Line], site: Site, taste: Taste) -> tuple[list[Line]
 
 
 def calibration(site: Site, picture: Line, night: Line, taste: Taste) -> list[tuple[str, str, str]]:
-    """(of what, what the site file says, what was learned)."""
+    """(of what, what the site file says, what was learned); either may be empty."""
     battery = site.battery
     many = f" × {battery.in_parallel}" if battery.in_parallel > 1 else ""
     own = "a table of its own" if battery.rested_voltage_v else "the published tables"
-    learned = DASH
+    learned = ""
     if night.get("capacity_ah") is not None:
-        learned = f"about {number(night['capacity_ah'], 0)} Ah"
+        learned = f"holds about {number(night['capacity_ah'], 0)} Ah"
         if night.get("capacity_low_ah") is not None and night.get("capacity_high_ah") is not None:
             learned += f" ({number(night['capacity_low_ah'], 0)} to {number(night['capacity_high_ah'], 0)})"
+    ohm = night.get("resistance_ohm")
     rows = [
         ("capacity", f"{number(battery.capacity_ah, 0)} Ah{many}, {battery.chemistry}", learned),
-        ("floor, cut-off", f"{percent(battery.lowest_state_of_charge)}, {number(battery.cut_off_voltage_v)} V", DASH),
-        ("charge by voltage", own, DASH),
-        ("resistance", DASH, f"{1000 * night['resistance_ohm']:.0f} mΩ" if night.get("resistance_ohm") else DASH),
+        ("floor, cut-off", f"{percent(battery.lowest_state_of_charge)}, {number(battery.cut_off_voltage_v)} V", ""),
+        ("charge by voltage", own, ""),
+        ("resistance", "", f"{1000 * ohm:.0f} mΩ" if ohm else "not known yet"),
     ]
     if site.panel.power_w:
-        rows.append(("panel", f"{number(site.panel.power_w, 0)} W", DASH))
+        rows.append(("panel", f"{number(site.panel.power_w, 0)} W", ""))
     for pump in site.pumps:
         flow = f", {taste.litres(pump.flow_l_per_h)} an hour" if pump.flow_l_per_h else ""
         amps = f"{number(pump.current_a)} A" if pump.current_a else "current not told"
-        rows.append((pump.name, f"{amps}{flow}, feeds {', '.join(pump.feeds)}", DASH))
+        rows.append((pump.name, f"{amps}{flow}, feeds {', '.join(pump.feeds)}", ""))
     for bed in site.beds:
         rows.append((bed.name, _heights(bed), _turn((picture.get("beds") or {}).get(bed.name) or {})))
     return rows
@@ -74,7 +75,7 @@ def _heights(bed: Bed) -> str:
 
 
 def _turn(bed: Line) -> str:
-    told = [f"a turn of {lasted(bed['period_s'])}"] if bed.get("period_s") else ["still learning"]
+    told = [f"a turn of {timed(bed['period_s'])}"] if bed.get("period_s") else ["not known yet"]
     if bed.get("flow_ratio") is not None:
         told.append(f"siphon {number(bed['flow_ratio'])} × the pump's flow")
     return ", ".join(told)

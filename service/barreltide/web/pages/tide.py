@@ -1,7 +1,8 @@
 """The battery's tide: its charge in the last hours and, falling to the floor, in the coming ones, by night and day.
 
 What lies behind is as it was judged, with its interval; what lies ahead is the engine's outlook at the present load:
-from the interval of now to the floor at its soonest and latest. Pure.
+from the interval of now to the floor at its soonest and latest. While it charges there is none: then more of what lies
+behind is drawn, and when the sun goes. Pure.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from .words import Taste, percent
 WIDTH, HEIGHT = 400, 158
 LEFT, RIGHT, TOP, BOTTOM = 4, 396, 22, 134
 BEHIND_S, AHEAD_S = 14 * 3600.0, 22 * 3600.0
+BEHIND_ALONE_S = 26 * 3600.0  # without an outlook, in a span as wide
 GAP_S = 3600.0
 NEAR_S = 600.0
+OLD_S = 6 * 3600.0  # nothing of now or later can be drawn from a charge that was judged so long ago
 LABEL = 62.0  # what a label needs to one side
 
 Night = tuple[float, float]
@@ -46,23 +49,27 @@ def curve(
     first; nights: those between two moments."""
     battery = picture.get("battery") or {}
     known = [battery.get(key) for key in ("state_of_charge", "low", "high")]
-    if None in known:
+    if None in known or now_s - (battery.get("time") or now_s) > OLD_S:
         return None
-    axis = Axis(now_s - BEHIND_S, now_s + AHEAD_S, LEFT, RIGHT)
+    outlook = battery.get("outlook")
+    behind_s = BEHIND_S if outlook else BEHIND_ALONE_S
+    axis = Axis(now_s - behind_s, now_s - behind_s + BEHIND_S + AHEAD_S, LEFT, RIGHT)
     rows = thinned(
         [(row["time"], row["low"], row["high"], row["state_of_charge"]) for row in judged if axis.holds(row["time"])]
     )
     rows.append((now_s, known[1], known[2], known[0]))
-    outlook = battery.get("outlook")
     scale = Scale(max(0.0, min([floor, *(row[1] for row in rows)]) - 0.08), 1.0, TOP, BOTTOM)
+    dark = nights(axis.start_s, axis.end_s)
+    dusk_s = next((night[0] for night in dark if night[0] > now_s), None)
+    ahead = [("sun", outlook["sun_s"]), ("floor", outlook["floor_s"])] if outlook else [("dusk", dusk_s)]
     return {
         "width": WIDTH, "height": HEIGHT, "top": TOP, "bottom": BOTTOM, "left": LEFT, "right": RIGHT,
-        "now_x": axis.x(now_s), "nights": [(axis.x(a), axis.x(b)) for a, b in nights(axis.start_s, axis.end_s)],
+        "now_x": axis.x(now_s), "nights": [(axis.x(a), axis.x(b)) for a, b in dark],
         "line": line([(row[0], row[3]) for row in rows], axis, scale, GAP_S),
         "band": band([row[:3] for row in rows], axis, scale, GAP_S),
         "floor_y": scale.y(floor), "floor": percent(floor), "now_y": scale.y(known[0]),
         "ahead": _ahead(outlook, known, floor, now_s, axis, scale) if outlook and known[0] > floor else None,
-        "labels": _labels(outlook, now_s, axis, taste) if outlook else [],
+        "labels": _labels(ahead, now_s, axis, taste),
         "hours": hours(axis, taste, 3), "words": _words(outlook, known, floor, taste),
     }  # fmt: skip
 
@@ -83,10 +90,9 @@ def _ahead(outlook: dict, known: list, floor: float, now_s: float, axis: Axis, s
     return {"wedge": f"M{points}Z", "line": line([(now_s, known[0]), likely], axis, scale)}
 
 
-def _labels(outlook: dict, now_s: float, axis: Axis, taste: Taste) -> list[dict[str, Any]]:
+def _labels(ahead: list[tuple[str, float | None]], now_s: float, axis: Axis, taste: Taste) -> list[dict[str, Any]]:
     found = []
-    for key, word in (("sun_s", "sun"), ("floor_s", "floor")):
-        time_s = outlook.get(key)
+    for word, time_s in ahead:
         if axis.holds(time_s) and time_s > now_s + NEAR_S:
             x = axis.x(time_s)
             side = "end" if x > RIGHT - LABEL else "start"

@@ -33,7 +33,7 @@ WORDS = {"ready": "Ready for {}", "not yet": "Not yet ready for {}", "so far": "
 MOODS = {"ready": "good", "not yet": "bad", "so far": "unsure", "good": "good", "bad": "bad", "open": "unsure"}
 
 
-def verdicts(report: Report) -> list[dict[str, Any]]:
+def verdicts(report: Report, taste: Taste) -> list[dict[str, Any]]:
     """The stages with their verdicts, and why not yet."""
     found: list[dict[str, Any]] = []
     told: tuple[str, ...] = ()
@@ -41,7 +41,7 @@ def verdicts(report: Report) -> list[dict[str, Any]]:
         reasons = [reason for reason in stage.because if reason not in told]
         if told and len(reasons) < len(stage.because) and stage.verdict == "not yet":
             reasons = ["What keeps media out.", *reasons]
-        told = stage.because
+        told, reasons = stage.because, [taste.told(reason) for reason in reasons]
         if stage.verdict == "so far":
             reasons = [f"Nothing is wrong so far. {reasons[0]}" if reasons else "Nothing is wrong so far."]
         found.append(
@@ -56,14 +56,15 @@ def rows(report: Report, taste: Taste) -> list[dict[str, Any]]:
     order = {"bad": 0, "open": 1, "good": 2}
     return [
         {"mood": MOODS[check.state], "state": check.state, "title": TITLES[check.name], "subject": check.subject,
-         "words": check.words, "evidence": evidence(check, taste), "advice": check.advice}
+         "words": taste.told(check.words), "evidence": evidence(check, taste), "advice": check.advice}
         for check in sorted(report.checks, key=lambda check: order[check.state])
     ]  # fmt: skip
 
 
 def evidence(check: Check, taste: Taste) -> list[str]:
     """Its lines, with each moment in the garden's time."""
-    return [re.sub(r"\{(\d+)\}", lambda found: taste.full(float(found[1])), line) for line in check.evidence]
+    lines = [taste.told(line) for line in check.evidence]
+    return [re.sub(r"\{(\d+)\}", lambda found: taste.full(float(found[1])), line) for line in lines]
 
 
 def sheet(site: Site, report: Report, nights: list[Night], taste: Taste) -> dict[str, Any]:
@@ -75,12 +76,11 @@ def sheet(site: Site, report: Report, nights: list[Night], taste: Taste) -> dict
     return {
         "garden": site.name, "is_over": report.is_over, "judged": taste.full(report.judged_s),
         "from": taste.full(report.start_s), "until": taste.full(report.until_s),
-        "verdicts": verdicts(report), "checks": rows(report, taste),
+        "verdicts": verdicts(report, taste), "checks": rows(report, taste),
         "beds": [_bed_row(bed) for bed in report.beds.values()],
         "days": [
-            {"date": day.date, "kind": KINDS[day.kind], "brightness": percent(day.brightness),
-             "dawn": taste.clock(day.dawn_s),
-             "dusk": taste.clock(day.dusk_s)}
+            {"date": taste.full(day.dawn_s).partition(",")[0], "kind": KINDS[day.kind],
+             "brightness": percent(day.brightness), "dawn": taste.clock(day.dawn_s), "dusk": taste.clock(day.dusk_s)}
             for day in report.days
         ],
         "width": WIDTH, "left": LEFT, "right": RIGHT, "nights": dark, "hours": marks, "kinds": kinds,

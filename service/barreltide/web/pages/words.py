@@ -6,12 +6,15 @@ Inside, all is SI and Unix seconds; only here does it become what a person reads
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 LITRES_A_GALLON = 3.785411784  # NIST SP 811 (2008), appendix B.8; typed from memory
 DASH = "–"
+WEEK_S = 6 * 86_400.0  # in which a weekday's name is enough
+_CELSIUS = re.compile(r"(-?\d+(\.\d+)?) °C")
 
 
 class Taste(NamedTuple):
@@ -52,6 +55,12 @@ class Taste(NamedTuple):
         """ "Thu 05:07"."""
         return f"{self.local(time_s):%a} {self.clock(time_s)}"
 
+    def lately(self, time_s: float, now_s: float) -> str:
+        """As much of a past moment as tells it from others: "05:07" of today, "Thu 05:07", "2 Apr, 05:07"."""
+        if self.local(time_s).date() == self.local(now_s).date():
+            return self.clock(time_s)
+        return self.moment(time_s) if now_s - time_s < WEEK_S else f"{self.day(time_s)}, {self.clock(time_s)}"
+
     def day(self, time_s: float) -> str:
         """ "21 May"."""
         moment = self.local(time_s)
@@ -67,6 +76,12 @@ class Taste(NamedTuple):
             return DASH
         value, unit = (celsius * 1.8 + 32, "°F") if self.fahrenheit else (celsius, "°C")
         return f"{value:.{digits}f}\u00a0{unit}"
+
+    def told(self, words: str) -> str:
+        """What the engine says, with each "21.4 °C" in it as this reader wants it."""
+        if not self.fahrenheit:
+            return words
+        return _CELSIUS.sub(lambda found: self.degrees(float(found[1]), len(found[2] or ".") - 1), words)
 
     def litres(self, litres: Any) -> str:
         if not isinstance(litres, (int, float)):
@@ -87,6 +102,13 @@ def lasted(seconds: float | None) -> str:
     if s < 172800:
         return f"{s // 3600} h {s % 3600 // 60} min"
     return f"{s // 86400} days"
+
+
+def timed(seconds: float) -> str:
+    """A span that was measured, as exactly as it is meant: "34 s", "7 min 47 s", "3 h 5 min"."""
+    s = max(0, round(seconds))
+    words = f"{s // 60} min {s % 60} s" if 120 <= s < 1200 and s % 60 else lasted(s)
+    return re.sub(r"(\d) ", "\\1\u00a0", words)
 
 
 def number(value: Any, digits: int = 1, unit: str = "") -> str:

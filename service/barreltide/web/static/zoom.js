@@ -1,9 +1,12 @@
 // Puts a chart that can be zoomed in the place of the one that the server drew (uPlot). A new span asks for its own points.
 "use strict";
+const HINT = "Draw across it to look closer; the button leads back.";
 const figure = document.getElementById("zoom");
 const told = figure.dataset, POINTS = 1200;
 const style = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const asRead = (v) => (v === null || told.fahrenheit === "" ? v : v * 1.8 + 32);
+
+const inUnit = (_, v) => (v === null ? "–" : `${v.toFixed(2)} ${told.unit}`);
 
 async function points(fromS, toS) {
   const answer = await fetch(`${told.chart}&start_s=${Math.max(0, fromS)}&end_s=${toS}&points=${POINTS}`);
@@ -19,8 +22,10 @@ async function begin() {
   let asked = 0;
   const redraw = async (plot, fromS, toS) => {
     const mine = ++asked;
-    const fresh = await points(fromS, toS);
-    if (mine === asked && fresh.data[0].length) { plot.setData(fresh.data, false); plot.setScale("x", { min: fromS, max: toS }); }
+    const fresh = await points(fromS, toS).catch(() => null);
+    if (mine !== asked) return;
+    hint.textContent = fresh === null ? "The service does not answer just now: this is what was drawn before." : HINT;
+    if (fresh?.data[0].length) { plot.setData(fresh.data, false); plot.setScale("x", { min: fromS, max: toS }); }
   };
   const axis = { stroke: style("--faint"), font: `13px ${style("--serif")}`, grid: { stroke: style("--rule"), width: 0.5 }, ticks: { stroke: style("--rule") } };
   const path = first.steps ? uPlot.paths.stepped({ align: 1 }) : undefined;
@@ -32,9 +37,9 @@ async function begin() {
     bands: [{ series: [2, 1], fill: `${style("--water")}44` }],
     series: [
       { label: "at", value: (_, s) => (s === null ? "–" : when(s)) },
-      { label: "lowest", stroke: "transparent", paths: path, points: { show: false } },
-      { label: "highest", stroke: "transparent", paths: path, points: { show: false } },
-      { label: "mean", stroke: style("--deep"), width: 1.5, paths: path, points: { show: false } },
+      { label: "lowest", value: inUnit, stroke: "transparent", paths: path, points: { show: false } },
+      { label: "highest", value: inUnit, stroke: "transparent", paths: path, points: { show: false } },
+      { label: "mean", value: inUnit, stroke: style("--deep"), width: 1.5, paths: path, points: { show: false } },
     ],
     hooks: {
       setSelect: [(u) => {
@@ -46,7 +51,7 @@ async function begin() {
     },
   }, first.data, box);
   plot.setScale("x", { min: Number(told.start), max: Number(told.end) });
-  hint.textContent = "Draw across it to look closer; the button leads back.";
+  hint.textContent = HINT;
   const back = Object.assign(document.createElement("button"), { textContent: "The whole span", type: "button" });
   back.addEventListener("click", () => redraw(plot, Number(told.start), Number(told.end)));
   figure.replaceChildren(box, hint, back);
