@@ -201,9 +201,9 @@ class Notify(_Table):
     """[notify] Apprise URLs: every notice goes to each, once. They hold secrets: not to be shown.
 
     repeat_after_min: an urgent notice that nobody answers comes again after so long, then after twice that, and so on;
-    escalate_after_min: and after so long the next person is asked. heartbeat_url is asked for every heartbeat_min
-    minutes, so that a watch kept elsewhere misses a host that has died. contact: whom a push service may write to.
-    alarms: only of these anybody is told; left out: of all.
+    escalate_after_min: and after so long the next person is asked; both later where an alarm leaves hours.
+    heartbeat_url is asked for every heartbeat_min minutes, so that a watch kept elsewhere misses a host that has died.
+    contact: whom a push service may write to. alarms: only of these anybody is told; left out: of all.
     """
 
     urls: list[Url] = Field([], max_length=20, repr=False)
@@ -219,7 +219,8 @@ class Person(_Table):
     """[[person]] Somebody who is asked to act: urls as in [notify], sms a number for the modem of [sms].
 
     Between `sleeps` and `wakes` only what is urgent goes out. order: 1 is asked first, the next when nobody has
-    answered; the same number is asked together. daily_word: the hour of a short word that all is well.
+    answered; the same number is asked together. daily_word: the hour of a short word that all is well,
+    and of what needs no message of its own.
     """
 
     name: Name
