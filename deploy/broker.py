@@ -23,6 +23,7 @@ from machine import Machine, Stop, ask
 CHECKOUT = Path(__file__).resolve().parent.parent
 TLS_NAME = "barreltide"  # what boards expect in the broker's certificate, whatever address it has
 TLS_PORT = 8883
+MOST_BEDS = 4  # of one board: firmware/station/settings.py
 CA_DAYS, SERVER_DAYS, RENEW_DAYS = 7300, 3650, 90  # common practice, no source: nobody renews by hand in a garden
 
 
@@ -47,11 +48,13 @@ def set_up(machine: Machine, site: dict, options: argparse.Namespace) -> bool:
     ca_der = _certificates(machine, options.name)
     machine.write("/etc/mosquitto/conf.d/barreltide.conf", (CHECKOUT / "deploy" / "mosquitto.conf").read_text())
     changed = machine.changes > before
-    for station in site["stations"]:
+    for station, usb in site["stations"].items():
         folder = f"/etc/barreltide/boards/{station}"
         part = {
             "site": site["site"],
             "station": station,
+            **({"wired": True} if usb else {}),
+            **_beds(site),
             "broker": {
                 "host": addresses()[0],
                 "port": TLS_PORT,
@@ -65,6 +68,12 @@ def set_up(machine: Machine, site: dict, options: argparse.Namespace) -> bool:
         machine.write(f"{folder}/config.json", json.dumps(part, indent=2) + "\n", 0o600)
         machine.write(f"{folder}/ca.der", ca_der, 0o644)
     return changed
+
+
+def _beds(site: dict) -> dict:
+    """The beds' names for a board's settings, without pins; of several stations nobody has told whose is which."""
+    names = site["beds"] if len(site["stations"]) == 1 else []
+    return {"beds": {name: {} for name in names}} if 0 < len(names) <= MOST_BEDS else {}
 
 
 def rights(site: dict, follower: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 import subprocess
 import sys
 import time
@@ -63,7 +64,9 @@ def garden(installed, broker, tmp_path_factory):  # noqa: F811
         "barreltide/garden/barrels/presence", b'{"online": true, "boot": 1, "firmware": "0.1.0"}', retain=True
     )
     head = {"bn": "garden/barrels/", "bt": time.time(), "n": "station/boot", "v": 1}
-    station.write("barreltide/garden/barrels/readings", json.dumps([head, {"n": "station/seq", "v": 0}]).encode())
+    sampled = [{"n": "battery/voltage", "u": "V", "v": 12.6}, {"n": "bed-1/high", "vb": False}]
+    pack = [head, {"n": "station/seq", "v": 0}, *sampled]
+    station.write("barreltide/garden/barrels/readings", json.dumps(pack).encode())
     until(lambda: station.heard, "the receipt")
     station.close()
     done = run("backup", folder)
@@ -109,6 +112,7 @@ def test_what_is_well_is_said_to_be(garden):
         "alarm list",
         "service",
         "barrels",
+        "sensors",
         "page",
         "1 json",
         "backup",
@@ -134,6 +138,8 @@ def test_what_is_well_is_said_to_be(garden):
         ('urls = ["', 'urls = [] # "', "people", "nobody would be told"),
         ('"barrels"', '"shed"', "shed", "has never been heard"),
         ('"barrels"', '"barrels"\nusb = "/dev/no-such-board"', "barrels", "/dev/no-such-board is not there"),
+        ('"bed-1"', '"lettuce"', "lettuce", "no float of this bed has ever been heard"),
+        ('"bed-1"', '"lettuce"', "sensors", "bed-1/high is heard, and the site file has no such bed"),
         ("[web]", '[web]\nhost = "0.0.0.0"', "page", "no passphrase is set"),
         ("[web]", "[web]\nbehind_proxy = true", "page", "no passphrase is set"),
         ("[web]", '[store]\npath = "nowhere/a.db"\n[web]', "disk", "is not there"),
@@ -150,6 +156,20 @@ def test_each_harm_in_the_site_file_is_named(garden, tmp_path, old, new, about, 
     assert old in text
     found = rows(folder, text.replace(old, new, 1))
     assert about in wrong(found) and words in found[about].words, found
+
+
+def test_a_battery_of_which_no_station_tells_is_named(tmp_path):
+    (tmp_path / "site.toml").write_text(LEAST)
+    with sqlite3.connect(tmp_path / "barreltide.db") as store:
+        store.execute("CREATE TABLE series (id INTEGER PRIMARY KEY, station, name, unit)")
+        store.execute("CREATE TABLE readings (series, time_s, value)")
+        site = site_module.load(tmp_path / "site.toml")
+        assert list(check._sensors(site)) == [], "before anything is heard there is nothing to say"
+        store.executemany("INSERT INTO series (name) VALUES (?)", [("bed-1/level",), ("bed-9/high",), ("sump/low",)])
+        store.executemany("INSERT INTO readings VALUES (?, ?, 1)", [(1, 9_000), (2, 100), (3, 9_000)])
+        store.commit()
+        (row,) = check._sensors(site)
+    assert row.about == "battery" and row.to_do, "bed-9 was heard hours before all else: it is gone"
 
 
 def test_what_time_brings_is_named(garden, monkeypatch):

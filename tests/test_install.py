@@ -23,6 +23,7 @@ import paho.mqtt.client as paho
 import pytest
 
 from barreltide import cli
+from barreltide.board import configure
 from barreltide.site import load
 from conftest import SITE, Mosquitto, until
 from firmware_board import config
@@ -103,9 +104,8 @@ def test_a_dry_run_changes_nothing_and_says_what_it_would_do(tmp_path):
     status, said = install(root, "--site", root / "mine.toml", "--dry-run")
     assert status == 0 and tree(root) == before, said
     assert "would write /etc/barreltide/site.toml" in said and "would make an authority" in said
-    assert all(
-        line.startswith(("would ", "systemd does not", "look ", "boards ", "  /etc")) for line in said.splitlines()
-    )
+    known = ("would ", "systemd does not", "look ", "boards ", "  sudo barreltide board configure --from /etc")
+    assert all(line.startswith(known) for line in said.splitlines())
 
 
 def test_what_is_secret_is_private(installed):
@@ -139,6 +139,20 @@ def test_what_does_not_fit_is_said_in_one_line_before_anything_is_written(tmp_pa
         status, said = install(root, *(["--site", root / "mine.toml"] if text else []))
         assert status == 1 and words in said.splitlines()[-1], said
         assert not (root / "etc/mosquitto").exists()
+
+
+def test_a_board_is_told_the_beds_names_where_nobody_can_mistake_them(tmp_path):
+    """Of two stations it is not known whose bed is which."""
+    wired = SITE.replace('name = "barrels"', 'name = "barrels"\nusb = "/dev/ttyACM0"') + '[[bed]]\nname = "mint"\n'
+    for number, (text, expected) in enumerate(((wired, {"bed-1": {}, "mint": {}}), (STATIONS, None))):
+        root = with_program(tmp_path / str(number))
+        (root / "mine.toml").write_text(text)
+        status, said = install(root, "--site", root / "mine.toml")
+        command = "  sudo barreltide board configure --from /etc/barreltide/boards/barrels/config.json"
+        assert status == 0 and command in said.splitlines(), said
+        part = json.loads((root / "etc/barreltide/boards/barrels/config.json").read_text())
+        assert part.get("beds") == expected and part.get("wired") == (True if expected else None)
+        configure.check(json.dumps(part))
 
 
 def test_a_broker_of_ones_own_is_left_alone(tmp_path):

@@ -60,7 +60,8 @@ client.loop_start()
 assert ready.wait(30)
 for seq in range(first, first + count):
     head = {"bn": "quince-yard/barrels/", "bt": time.time(), "n": "station/boot", "v": 7}
-    pack = [head, {"n": "station/seq", "v": seq}, {"n": "battery/voltage", "v": 12.5 + seq / 1e4}]
+    pack = [head, {"n": "station/seq", "v": seq}, {"n": "battery/voltage", "v": 12.5 + seq / 1e4},
+            {"n": "mint/high", "vb": False}]
     client.publish("barreltide/quince-yard/barrels/readings", json.dumps(pack), qos=1)
 assert done.wait(60), f"no receipt for {sorted(missing)}"
 client.publish("barreltide/quince-yard/barrels/presence", json.dumps({"online": True, "boot": 7, "firmware": "0.1.0"}),

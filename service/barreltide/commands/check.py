@@ -37,6 +37,7 @@ LEAST_FREE_BYTES = 300_000_000
 LEAST_FREE_SHARE = 0.05
 BACKUP_OLD_S = 8 * 86_400.0  # they are weekly
 RENEW_S = 60 * 86_400.0
+REPEATED_S = 3_600.0  # by then a station has said the state of each of its floats again, many times
 REACH_S = 5.0
 AGAIN = "sudo deploy/install makes a new one"
 
@@ -80,6 +81,7 @@ def look(site: Site) -> Iterator[Row]:
         ("broker", lambda: _broker(site, kept)),
         ("service", lambda: _service(site, health)),
         ("stations", lambda: _stations(site, kept)),
+        ("sensors", lambda: _sensors(site)),
         ("page", lambda: _page(site)),
         ("people", lambda: _people(site, health)),
         ("backup", lambda: _backup(site)),
@@ -284,6 +286,36 @@ def _stations(site: Site, kept: dict[str, bytes]) -> Iterator[Row]:
             )
         else:
             yield Row(about, words + (f"; firmware {firmware}" if firmware else ""))
+
+
+def _sensors(site: Site) -> Iterator[Row]:
+    """Whether what is judged is heard under the very names that the site file has; once there is any reading."""
+    store = site.store_path
+    if not store.exists():
+        return
+    with closing(_read_only(store)) as db:
+        heard_s = dict(
+            db.execute(
+                "SELECT name, (SELECT max(time_s) FROM readings WHERE series = series.id) FROM series"
+            ).fetchall()
+        )
+    if not heard_s:
+        return
+    missing = [bed.name for bed in site.beds if not {f"{bed.name}/high", f"{bed.name}/level"} & set(heard_s)]
+    for name in missing:
+        yield Row(name, "no float of this bed has ever been heard", "barreltide board configure: its pin, by this name")
+    if "battery/voltage" not in heard_s:
+        yield Row("battery", "no voltage has ever been heard", "barreltide board configure: the pin of its divider")
+    newest_s = max((at_s for at_s in heard_s.values() if at_s), default=0.0)
+    places = {"sump", *(bed.name for bed in site.beds)}
+    recent = [name for name, at_s in heard_s.items() if at_s and at_s > newest_s - REPEATED_S]
+    strange = [
+        name for name in recent if name.endswith(("/high", "/low", "/level")) and name.split("/")[0] not in places
+    ]
+    for name in strange:
+        yield Row("sensors", f"{name} is heard, and the site file has no such bed", "the same name in both")
+    if not missing and not strange and "battery/voltage" in heard_s:
+        yield Row("sensors", "the battery's voltage and each bed's float have been heard")
 
 
 def _page(site: Site) -> Iterator[Row]:
