@@ -14,7 +14,11 @@ import pytest
 from barreltide import cli
 from barreltide import site as site_module
 from barreltide.core import sizing
+from conftest import until
+from firmware_board import ROM, scratchpad
+from test_board import Terminal
 from test_check import LEAST
+from usb_board import UsbBoard, boards  # noqa: F401
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
@@ -97,6 +101,80 @@ def test_the_follower_of_the_page_is_a_good_site_file(tmp_path):
     )
     queued = re.search(r"max_queued_messages (\d+)", (DEPLOY / "mosquitto.conf").read_text())[1]
     assert f"{int(queued):,} messages" in AWAY and 3 * 86_400 / 15 < int(queued)
+
+
+# The bench, walked by the guide alone.
+
+
+def steps(section: int) -> list[tuple[list[str], list[str]]]:
+    """(commands to a board, what should be seen, … standing for anything) of each numbered step of a section."""
+    text = re.search(rf"^## {section}\. .*?(?=^## )", GUIDE, re.MULTILINE | re.DOTALL)[0]
+    found = []
+    for step in re.findall(r"^\d+\. .*?(?=^\d+\. |^\S)", text, re.MULTILINE | re.DOTALL):
+        told, _, seen = re.sub(r"\s+", " ", step).partition("**You should see**")
+        seen = seen or re.sub(r"\s+", " ", step).partition("**you should see**")[2]
+        sentence = re.match(r"(?:`[^`]*`|[^`.]|\.(?! [A-Z]))*", seen)[0]
+        found.append((re.findall(r"`sudo barreltide (board [^`…]*)`", told), re.findall(r"`([^`]*)`", sentence)))
+    return found
+
+
+def walk(board: UsbBoard, command: str, *dialogue: tuple) -> str:
+    """Type the command; answer each prompt, or do what it asks for. What it showed."""
+    board.settle()
+    terminal = Terminal(*command.split(), "--port", board.device)
+    for prompt, act in dialogue:
+        if callable(act):
+            terminal.await_(prompt)
+            act()
+        else:
+            terminal.type(prompt, act)
+    status = terminal.end()
+    assert (status == 0 or "no sensor answers" in terminal.shown) and "Traceback" not in terminal.shown, terminal.shown
+    return terminal.shown
+
+
+def test_the_bench_says_what_the_guide_says_it_will(tmp_path, boards):  # noqa: F811
+    """From a bare board to a calibrated one, each command as it is written, each line looked for."""
+    part = {"site": "garden", "station": "barrels", "beds": {"mint": {}}}
+    part["broker"] = {"host": "192.0.2.5", "port": 8883, "username": "barrels", "password": "x", "ca_file": "ca.der"}
+    (tmp_path / "config.json").write_text(json.dumps(part))
+    (tmp_path / "ca.der").write_bytes(b"authority")
+    board = boards(watchdog=False).power_on()
+    board.world(one_wire={}, adc_v={34: 0.0})
+
+    def lift(level: int):
+        return lambda: board.world(pins={25: level})
+
+    dialogues = {
+        "board configure": (
+            ("Name of the site", ""), ("this station", ""), ("by USB", ""), ("Wi-Fi [-]", "trees"),
+            ("password", "secret"), ("Address", ""), ("port", ""), ("user name", ""), ("password there", ""),
+            ("Battery: pin", "34"), ("battery, kOhm [100]", ""), ("minus, kOhm [15]", ""), ("[mint]", ""),
+            ("upper float [-]", "25"),
+            ("lower float [-]", ""), ("Sump: pin", "-"), ("thermometer", "4"),
+        ),
+        "board calibrate": (("volts: ", "12.5"), ("Enter to end", ""), ("Write this", "y")),
+        "board floats": (("press Enter", ""), ("hold it up", lift(0)), ("Let it down", lift(1))),
+    }  # fmt: skip
+    walked = []
+    for section in (2, 4):
+        for commands, seen in steps(section):
+            if not commands or "thermometers" in commands[0]:
+                continue
+            (written,) = commands
+            command = written.replace("/etc/barreltide/boards/barrels", str(tmp_path))
+            shown = re.sub(r"\s+", " ", walk(board, command, *dialogues.get(written, ())))
+            for quote in seen:
+                wanted = ".*".join(re.escape(piece.strip()) for piece in re.split("…", re.sub(r"\s+", " ", quote)))
+                assert re.search(wanted, shown), (command, quote, shown)
+            walked.append((written.split()[1], len(seen)))
+        board.world(one_wire={ROM: scratchpad(18.0)}, adc_v={34: 12.6 / SCALE})
+    assert [name for name, _ in walked] == [
+        "find", "install", "configure", "configure", "read", "read", "calibrate", "floats",
+    ] and all(count for _, count in walked)  # fmt: skip
+    config = json.loads((board.folder / "config.json").read_text())
+    assert config["battery"]["points"] == [[pytest.approx(12.6 / SCALE, abs=0.001), 12.5]]
+    until(lambda: "wifi trees" in board.events(), "the station, which runs by its new settings")
 
 
 def test_every_command_that_the_pages_name_is_one():
