@@ -159,6 +159,16 @@ def test_from_a_bare_board_to_its_first_pack_and_an_update_that_is_kept(tmp_path
     assert status == 0 and "runs: folder b\n" in said and "no error has been kept" in said
 
 
+@pytest.mark.parametrize("found", [("micropython", (1, 19, 1)), ("circuitpython", (9, 2, 0))])
+def test_what_is_too_old_or_no_micropython_is_refused_before_anything_is_put_there(found):
+    class Prompt:
+        def ask(self, expression: str):
+            return eval(expression, {"sys": type("sys", (), {"implementation": found})})
+
+    with pytest.raises(BoardError, match=r"needs MicroPython 1.24 or newer, and this board has \w+ \d+\.\d+\.\d: m"):
+        install.install(Prompt(), print)
+
+
 BROKEN = {
     "does not start": (b"import nothing_that_there_is\n", "ImportError: no module named"),
     "never reports in": (b"def main(place, keep):\n    while True:\n        pass\n", "no pack of it was receipted"),
@@ -533,7 +543,7 @@ def test_which_board_is_meant(monkeypatch, tmp_path):
     with pytest.raises(BoardError, match="no board is found on USB: does the cable carry data"):
         find.chosen(None)
     seen.append(UsbPort("/dev/ttyUSB7", 0x12D1, 0x1001, "a modem"))
-    with pytest.raises(BoardError, match="no board is found"):
+    with pytest.raises(BoardError, match=r"no board is found .* /dev/ttyUSB7 \(a modem\), is asked only if --port names"):
         find.chosen(None)
     seen.append(UsbPort("/dev/ttyACM0", 0x2E8A, 0x0005, "Board in FS mode"))
     (named := tmp_path / "ttyUSB7").touch()

@@ -58,8 +58,13 @@ def chosen(device: str | None) -> str:
     if len(found) == 1:
         return found[0].device
     if not found:
-        raise BoardError(NONE)
+        raise BoardError(_none())
     raise BoardError(f"{len(found)} ports may be boards: name one by --port: {', '.join(p.device for p in found)}")
+
+
+def _none() -> str:
+    others = ", ".join(f"{port.device} ({port.about})" for port in serial_port.usb_ports())
+    return f"{NONE}. What is there, {others}, is asked only if --port names it" if others else NONE
 
 
 def about(repl: Repl) -> list[str]:
@@ -71,8 +76,6 @@ def about(repl: Repl) -> list[str]:
         f"{'MicroPython' if name == 'micropython' else name} {number} on {machine}",
         f"{free / 1000:,.0f} kB of memory free, {room / 1000:,.0f} of {size / 1000:,.0f} kB of flash",
     ]
-    if name != "micropython":
-        lines.append("this is not MicroPython: the firmware does not run on it")
     repl.run(FIRMWARE)
     told = repl.ask("_told")
     if told is None:
@@ -88,7 +91,7 @@ def run(device: str | None, say: Callable[[str], None]) -> int:
     if device and not named:
         named = [UsbPort(device, 0, 0, "")]
     if not named:
-        raise BoardError(NONE)
+        raise BoardError(_none())
     answered = 0
     for port in named:
         kind = f"  {port.vendor:04x}:{port.product:04x} {VENDORS.get(port.vendor, port.about)}" if port.vendor else ""

@@ -18,12 +18,19 @@ from . import BoardError, firmware
 from .repl import Repl
 
 STATE = "firmware.json"
+LEAST = [1, 24]  # of MicroPython; no older one was tried
 SPARE_BLOCKS = 4
 MPY_VERSION = 6  # MicroPython 1.19 and later; sys.implementation._mpy
 
 
 def install(repl: Repl, say: Callable[[str], None], compiled: bool = False, on_trial: bool = False) -> str:
     """Put the firmware of this package on the board. Returns the folder it lies in."""
+    name, version = repl.ask("[sys.implementation[0], list(sys.implementation[1][:3])]")
+    if name != "micropython" or version[:2] < LEAST:
+        raise BoardError(
+            f"the firmware needs MicroPython {LEAST[0]}.{LEAST[1]} or newer, and this board has {name}"
+            f" {'.'.join(map(str, version))}: micropython.org/download has one for it"
+        )
     content = firmware.files(compiled)
     if compiled and repl.ask("getattr(sys.implementation, '_mpy', 0) & 0xFF") != MPY_VERSION:
         raise BoardError("this board's MicroPython does not run what mpy-cross compiles; leave out --compiled")
