@@ -543,7 +543,9 @@ def test_which_board_is_meant(monkeypatch, tmp_path):
     with pytest.raises(BoardError, match="no board is found on USB: does the cable carry data"):
         find.chosen(None)
     seen.append(UsbPort("/dev/ttyUSB7", 0x12D1, 0x1001, "a modem"))
-    with pytest.raises(BoardError, match=r"no board is found .* /dev/ttyUSB7 \(a modem\), is asked only if --port names"):
+    with pytest.raises(
+        BoardError, match=r"no board is found .* /dev/ttyUSB7 \(a modem\), is asked only if --port names"
+    ):
         find.chosen(None)
     seen.append(UsbPort("/dev/ttyACM0", 0x2E8A, 0x0005, "Board in FS mode"))
     (named := tmp_path / "ttyUSB7").touch()
