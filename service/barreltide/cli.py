@@ -240,7 +240,7 @@ def _trial_s(text: str) -> float:
             return float(text)
     except ValueError:
         pass
-    raise argparse.ArgumentTypeError(f"{text!r} is no such time; 1 to 600 would do, after which a board gives up itself")
+    raise argparse.ArgumentTypeError(f"{text!r} is no such time; 1 to 600 would do: then a board gives up by itself")
 
 
 def _time(text: str) -> float:
