@@ -80,6 +80,25 @@ def test_steps_along_what_the_voltages_told_leave_them_told_and_the_meter_as_lik
     assert statistics.stdev(offsets_v[200:]) == pytest.approx(METER_V["flooded"], rel=0.2)
 
 
+@pytest.mark.parametrize("draws_a", [2.0, 0.0])
+def test_a_pump_that_stands_still_may_draw_as_before_and_the_nights_voltage_tells(draws_a):
+    """Nothing but floats has told of the stop. 2 A for twenty hours are 43 points of 92 Ah, 30 mV under load."""
+    believed, ohm, at = cloud(), 0.015, 0.95
+    for step in range(172):
+        is_standing = step > 86
+        if step == 87:
+            believed.doubt_load(0.96)
+        load_a = draws_a if is_standing else 2.0
+        at -= load_a * STEP_S / 3600 / 92
+        believed.discharge(STEP_S, 0.0, 2.08)
+        believed.weigh_voltage(11.6 + 1.1 * at - ohm * load_a * (1.7 - 0.7 * at), 0.013, STEP_S, 0.0, 2.08)
+        believed.normalise()
+    assert believed.mean("charge") == pytest.approx(at, abs=0.06)
+    assert believed.mean("load") == pytest.approx(draws_a / 2.08, abs=0.3)
+    believed.trust_load()
+    assert believed.mean("load") == pytest.approx(1.0, abs=0.15)
+
+
 def test_a_voltage_that_little_sun_holds_up_means_full():
     """Whatever share of the panel arrives: 14.5 V at less than 2.5 A into 100 Ah is no battery half full."""
     believed = cloud()

@@ -108,6 +108,21 @@ def test_a_lone_float_is_repeated_in_its_rhythm_or_in_another_readings_moment():
     assert not is_change(1, told(START_S + 12)[:1], known=True)  # a careful station waits while the float is undecided
 
 
+def test_a_lone_floats_repetition_within_a_changes_debouncing_is_no_change_back():
+    """The change carries the moment before its debouncing, so it is dated before a repetition that came before it."""
+    order, due_s = StationOrder(), START_S + 1500
+    for k in range(6):
+        repeated = Reading("bed-1/high", START_S + 250 * k, True)
+        (release,) = order.add(pack(k)._replace(readings=(repeated,)))
+        order.is_change(release, repeated, True)
+    for company in ((), (Reading("battery/voltage", due_s - 2, 12.6),)):
+        fell, stale = Reading("bed-1/high", due_s - 2, False), Reading("bed-1/high", due_s, True)
+        release = Release(pack(6)._replace(readings=(fell, *company, stale)))
+        assert order.is_change(release, fell, True, due_s - 400)
+        assert not order.is_change(release, stale, False, fell.sampled_s)
+    assert order.is_change(Release(pack(6)._replace(readings=(stale,))), stale, False, due_s - 100)  # it fell long ago
+
+
 def test_a_missed_change_among_the_first_repetitions_does_not_spoil_a_lone_floats_rhythm():
     order = StationOrder()
 

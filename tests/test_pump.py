@@ -170,6 +170,25 @@ def test_a_slower_pace_that_comes_to_stay_raises_nothing():
     only(drive(monitor(), garden.packs(), garden.end_s))
 
 
+@pytest.mark.parametrize("after_s", [450, 1200, 2250])
+def test_a_flow_that_drops_is_no_stop_once_a_quick_bed_has_shown_it(after_s):
+    """A hose that kinks: a phase takes longer, and ends. What the slow bed does then is late, and so may the next be."""
+    beds = {"bed-1": (640.0, 100.0), "bed-2": (1500.0, 300.0)}
+    drops_s = NOON_S + 3 * HOUR_S + after_s
+    garden = Garden(beds, end_s=drops_s + 2 * HOUR_S, pace={bed: (drops_s, 1.38) for bed in beds})
+    only(drive(monitor(beds=beds), garden.packs(), garden.end_s))
+
+
+def test_a_bed_that_more_flow_does_not_quicken_is_no_stop_at_noon():
+    """Near a siphon's limit more flow drains longer: its phases grow by the clock, and more so by work."""
+    beds = {"bed-1": (4000.0, 1200.0)}
+    garden = Garden(beds, start_s=DUSK_S, end_s=DAWN_S + 9 * HOUR_S)
+    garden.volts = lambda at_s: 12.3 if at_s < DAWN_S + HOUR_S else 14.4
+    garden.pace = {bed: (DAWN_S + HOUR_S, 1.12) for bed in beds}
+    told = alarms(drive(monitor(beds=beds), garden.packs(), garden.end_s))
+    assert not [subject for _, subject, _ in told if subject != "battery"]
+
+
 @pytest.mark.parametrize("falls", [True, False])
 def test_a_change_in_a_pack_that_never_came_is_no_overdue_bed(falls):
     quick = {"bed-1": (110.0, 90.0)}

@@ -112,6 +112,16 @@ class StateOfCharge:
         """The series resistance, as a step of the load has shown it."""
         self._cloud.weigh_ohm(ohm, sigma_ohm)
 
+    def doubt_load(self, pump: str) -> None:
+        """The pump lifts no water, and nothing has told whether it still draws: a blocked one may draw more, less, or
+        the same. From now on its part of the load is unknown, and what the voltage does then tells."""
+        guessed_a = STATION_A + sum(self._pumps_a[name] for name in self._running if name not in self._measured_a)
+        self._cloud.doubt_load(self._pumps_a[pump] / guessed_a)
+
+    def trust_load(self) -> None:
+        """It lifts water again."""
+        self._cloud.trust_load()
+
     # -- what is asked
 
     def load_a(self, volts: float) -> float:
@@ -183,6 +193,7 @@ class StateOfCharge:
             held = self._held_s > 900 and sun > 0.25
             floating = held and self._top_v - DROPPED_V > volts > 13.2 and not cloud.is_lithium
             most_a = self._panel_a * sun if not dark else 0.25 * self._label_ah
+            surface_v = surface_v if self.is_learned else None
             cloud.charge(volts, dt_s, known_a, guessed_a, most_a, held, floating, surface_v)
         if (dark and not is_charging) or (self.idle_since_s is not None and since_s > LEARNED_S):
             self._unweighed_s += dt_s

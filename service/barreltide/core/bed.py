@@ -28,7 +28,9 @@ MARGIN, MARGIN_UNSURE = 0.05, 0.15  # beyond the normal: at least, and more by o
 ALIKE = 1.35  # so many times apart are a normal's phases at most …
 AGREEMENT = 1.25  # … and those that become a new one
 WANDER = 0.008  # of a flow within hours, as log
-VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one
+VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one …
+PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
+MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 
@@ -47,6 +49,12 @@ class Normal:
 
     def __len__(self) -> int:
         return len(self.works)
+
+    @property
+    def expected_s(self) -> float:
+        """The work that the next phase may take: the normal's, or the last one's, if that was longer and a stranger."""
+        newest_s = self._strangers[-1] if self._strangers else 0.0
+        return max(self.work_s, min(newest_s, MOST_SLOWER * self.work_s))
 
     def learn(self, work_s: float, span_s: float) -> None:
         if not self.works or 1 / ALIKE < work_s / self.work_s < ALIKE:
@@ -189,12 +197,13 @@ class Bed:
             since_s = self.base_s
         if not self.is_learned:
             return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
-        if (sampled_s - since_s) * self._trace.highest_v < normal.work_s * REFERENCE_V:
+        expected_s = normal.expected_s
+        if (sampled_s - since_s) * self._trace.highest_v < expected_s * REFERENCE_V:
             return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
         work_s = self._trace.work_s(since_s, sampled_s)
-        late_s = work_s - normal.work_s * (1 + normal.margin) - 20
+        late_s = work_s - expected_s * (1 + normal.margin) - 20
         if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
-            late_s -= normal.work_s * VOLTS_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
+            late_s -= expected_s * PHASES_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
         return late_s
 
     def is_hidden(self, since_s: float) -> bool:

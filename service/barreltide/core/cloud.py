@@ -46,6 +46,7 @@ CHARGE_V, CHARGE_POWER = 5.0, 1.45  # the current is capacity times (volts above
 CLIMBS_TO, CLIMBS_FROM = 1.1, 0.5  # CHARGE_V is that of a charge of 0.6; it grows as the root of 0.5 / (1.1 - charge)
 SURFACE_SHARE = 0.35  # of a steady lift above rest that is surface charge
 LEAST_SUN_H = 100.0  # less sun than would fill the battery in so long is none: any lift of the voltage contradicts it
+GONE, BLOCKED_VARIES = 0.5, 0.4  # how likely a pump that stands draws nothing; else it draws up to so much otherwise
 CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
 STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
 FLAT = 12**0.5  # width of a flat distribution, in standard deviations: its draws cost a tenth of a normal one's
@@ -60,12 +61,12 @@ LEAST_SPREAD = {"charge": 0.012, "capacity": 0.04, "load": 0.02, "gain": 0.06, "
 
 class Hypothesis:
     """One guess. charge, capacity (of the label's): shares. load, gain: factors of the load as written down, and of
-    the clear sky's current. accept_h: hours in which a battery would fill at the rate it accepts when empty. charge_v:
-    see `CHARGE_V`. blend, offset_v, ohm: the means of what is linear; c…: their covariances."""
+    the clear sky's current. usual_load: the load's before a pump came to stand. accept_h: hours in which a battery would
+    fill at the rate it accepts when empty. charge_v: see `CHARGE_V`. blend, offset_v, ohm: the means of what is linear; c…: their covariances."""
 
     __slots__ = (
         "accept_h", "blend", "capacity", "cbb", "cbo", "cbr", "coo", "cor", "crr", "charge", "charge_v", "gain", "load",
-        "log_weight", "offset_v", "ohm",
+        "log_weight", "offset_v", "ohm", "usual_load",
     )  # fmt: skip
 
     def copy(self) -> Hypothesis:
@@ -97,7 +98,7 @@ class Cloud:
             h = Hypothesis()
             h.charge = 0.15 + 0.85 * (i + chance.random()) / size
             h.capacity = min(max(chance.gauss(0.92, 0.09), 0.6), 1.15)
-            h.load = exp(chance.gauss(0, load_spread))
+            h.load = h.usual_load = exp(chance.gauss(0, load_spread))
             h.gain = chance.uniform(least_gain, 0.95)
             h.accept_h = exp(chance.gauss(log(1.6), 0.4))
             h.charge_v = CHARGE_V * exp(chance.gauss(0, 0.2))
@@ -222,19 +223,21 @@ class Cloud:
 
     def charge(
         self, volts: float, dt_s: float, known_a: float, guessed_a: float, most_a: float, is_held: bool, is_float: bool,
-        surface_v: float = 0.0,
+        surface_v: float | None = 0.0,
     ) -> None:  # fmt: skip
-        """A span of light. surface_v: what the voltage owes to the charging of before, not of now. most_a: what the
+        """A span of light. surface_v: what the voltage owes to the charging of before, not of now; None while that is
+        unknown: it is then taken to be as much as goes with a current that has long been the same. most_a: what the
         panel gives under a clear sky, of which each hypothesis sees its share. is_held: the charger stands at a
         set-point, so the battery accepts less than the sun would give; is_float: at its lower one, as they do when a
         battery is full."""
         label_ah, chance = self.label_ah, self._chance.random
-        volts_now, least_a = volts - surface_v, label_ah / LEAST_SUN_H
+        volts_now, least_a = volts - (surface_v or 0.0), label_ah / LEAST_SUN_H
+        now_share = 1 - SURFACE_SHARE if surface_v is not None else 1.0
         independent = dt_s / INDEPENDENT_S
         for h in self._all:
             load_a = known_a + guessed_a * h.load
             sun_a = most_a * h.gain - load_a
-            above = (volts_now - self._table_v(h, h.charge) - h.offset_v) / (1 - SURFACE_SHARE)
+            above = (volts_now - self._table_v(h, h.charge) - h.offset_v) / now_share
             if above > 0:
                 climb = sqrt((CLIMBS_TO - h.charge) / CLIMBS_FROM)
                 net_a = label_ah * (above / h.charge_v * climb) ** CHARGE_POWER
@@ -272,6 +275,20 @@ class Cloud:
             net_a *= 0.97 if h.charge < 0.8 else max(0.97 - 1.6 * (h.charge - 0.8), 0.5)
         charge = h.charge + net_a * dt_s / 3600 / (self.label_ah * h.capacity)
         h.charge = 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
+
+    def doubt_load(self, share: float) -> None:
+        """That share of the load may be gone, or not: half of the hypotheses believe the one, half the other."""
+        for h in self._all:
+            h.usual_load = h.load
+            if self._chance.random() < GONE:
+                h.load *= 1 - share
+            else:
+                h.load *= 1 + share * self._chance.uniform(-BLOCKED_VARIES, BLOCKED_VARIES)
+
+    def trust_load(self) -> None:
+        """The load is again what it was."""
+        for h in self._all:
+            h.load = h.usual_load
 
     def drift(self, dt_s: float, known_a: float, guessed_a: float, is_dark: bool) -> None:
         """Nothing was heard for a while: the load went on, and the sun may have done anything."""
@@ -317,7 +334,7 @@ class Cloud:
                 setattr(h, name, SHRINK * value + (1 - SHRINK) * mean + jitter * gauss(0, 1))
         for h in drawn:
             h.charge = min(max(h.charge, 0.0), 1.0)
-            h.capacity, h.load = min(max(h.capacity, 0.4), 1.2), max(h.load, 0.2)
+            h.capacity, h.load = min(max(h.capacity, 0.4), 1.2), max(h.load, 0.02)
             h.gain, h.accept_h, h.charge_v = max(h.gain, 0.05), max(h.accept_h, 0.3), max(h.charge_v, 2.0)
             h.log_weight = 0.0
             self._step_along(h)

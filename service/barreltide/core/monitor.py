@@ -33,7 +33,7 @@ from .rest import Rests
 from .sensor import Gauge, WaterTemperature, judge_float
 from .station import SILENT_S, Station
 from .sump import Sump
-from .voltage import VoltageTrace
+from .voltage import Step, VoltageTrace
 
 TICK_S = 10.0
 BACK_S = 120.0  # heard for so long again, a station is back: one late pack is not enough
@@ -76,7 +76,8 @@ class Monitor:
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
         self._running = frozenset(self._pumps)
-        self._stopped_s: dict[str, float] = {}
+        self._stopped_s: dict[str, float] = {}  # the pumps that stand, and since when
+        self._cut_off_v = cut_off_v
         self._forgot_s = 0.0
         self._stumbled_s = -3600.0
 
@@ -394,7 +395,7 @@ class Monitor:
             bed.station = station.name
             bed.high.gaps = station.order.gaps
         if bed.station == station.name:  # two stations' times and gaps cannot be told as one
-            is_change = station.order.is_change(release, reading, bed.high.raw_wet)
+            is_change = station.order.is_change(release, reading, bed.high.raw_wet, bed.high.last_change_s)
             hear(reading.sampled_s, reading.value, release.late, is_change)
 
     def _hear_current(self, pump: Pump, reading, release: Release, station: Station, now_s: float) -> None:
@@ -411,21 +412,36 @@ class Monitor:
     def _note_running(self, pump: Pump) -> None:
         """Keep count of the pumps that run; each one's start and stop by night shows the series resistance."""
         is_running = pump.stopped_since_s is None
-        if is_running == (pump.name in self._running):
+        if is_running == (pump.name not in self._stopped_s):
             return
         trace, battery = self._trace, self._battery
         if is_running:
+            step = trace.step_down(self._stopped_s.pop(pump.name), trace.time_s)
+            if pump.name in self._running:
+                battery.trust_load()
             self._running |= {pump.name}
-            step = trace.step_down(self._stopped_s.get(pump.name, 0.0), trace.time_s)
         else:
-            self._running -= {pump.name}
-            self._stopped_s[pump.name] = pump.stopped_since_s
-            step = trace.step_up(pump.stopped_since_s - NEAR_S, pump.stopped_since_s + NEAR_S)
+            self._stopped_s[pump.name] = stopped_s = pump.stopped_since_s
+            step = trace.step_up(stopped_s - NEAR_S, stopped_s + NEAR_S)
+            if self._draws_no_more(pump, step):
+                self._running -= {pump.name}
+            else:
+                battery.doubt_load(pump.name)
         if step is not None and self._daylight.is_dark(step.time_s):
             seen = self._resistance.hear(step, pump.current.usual_a or battery.pump_a(pump.name))
             if seen is not None:
                 battery.hear_resistance(*seen)
                 self._night.resistance_ohm = self._resistance.ohm
+
+    def _draws_no_more(self, pump: Pump, step: Step | None) -> bool:
+        """Whether a pump that lifts no water has surely no current either: floats alone do not tell."""
+        stopped_s = pump.stopped_since_s
+        return (
+            (step is not None and self._daylight.is_dark(step.time_s))
+            or self._rests.until_s(pump.name) is not None
+            or pump.current.is_known(pump.judged_s)  # measured, whatever it is
+            or self._trace.lowest_v(stopped_s - NEAR_S, pump.judged_s) < self._cut_off_v + 0.1
+        )
 
     def _outlook(self) -> dict | None:
         outlook = self._power.outlook()

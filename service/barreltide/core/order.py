@@ -106,12 +106,14 @@ class StationOrder:
             released += self._skip(boot, now_s)
         return released
 
-    def is_change(self, release: Release, reading: Reading, known: bool | None) -> bool:
-        """Whether a float's reading reports a change; known: the state that was heard before.
+    def is_change(
+        self, release: Release, reading: Reading, known: bool | None, changed_s: float | None = None
+    ) -> bool:
+        """Whether a float's reading reports a change; known: the state that was heard before; changed_s: since when.
 
         A boot opens with the states of all floats, and a repetition carries all of them in one moment, which may be
         another reading's too. A station's only float is repeated alone, or in such a moment, at even intervals: there
-        its rhythm tells as well.
+        its rhythm tells as well. A repetition that falls into the debouncing of a change still says what was before.
         """
         if release.pack.seq == 0:
             rhythm_s = None if release.late else self._rhythm_s()
@@ -124,7 +126,11 @@ class StationOrder:
         if release.late or known is None:
             return len(moment) == 1
         if reading.value is not known:
-            return len(moment) == 1 or not self._is_due(reading.sampled_s, unless_learned=True)
+            if changed_s is not None and reading.sampled_s - changed_s < BACKDATED_S:
+                return not self._is_due(reading.sampled_s, unless_learned=False)
+            if len(moment) == 1 or _is_corrected(release.pack, reading):
+                return True
+            return not self._is_due(reading.sampled_s, unless_learned=True)
         is_repeated = len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
         if is_repeated:
             self._undue.clear()
@@ -237,6 +243,15 @@ class StationOrder:
     def _remember(self, gap: Gap) -> None:
         self.gaps.append(gap)
         del self.gaps[:-MOST_GAPS]
+
+
+def _is_corrected(pack: Pack, reading: Reading) -> bool:
+    """Whether the float speaks again right after, otherwise: a repetition that did not know of this change yet."""
+    return any(
+        other.name == reading.name and other.value is not reading.value
+        and 0 < other.sampled_s - reading.sampled_s < BACKDATED_S
+        for other in pack.readings
+    )  # fmt: skip
 
 
 def _span(pack: Pack) -> tuple[float, float]:
