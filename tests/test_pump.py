@@ -172,7 +172,7 @@ def test_a_slower_pace_that_comes_to_stay_raises_nothing():
 
 @pytest.mark.parametrize("after_s", [450, 1200, 2250])
 def test_a_flow_that_drops_is_no_stop_once_a_quick_bed_has_shown_it(after_s):
-    """A hose that kinks: a phase takes longer, and ends. What the slow bed does then is late, and so may the next be."""
+    """A hose that kinks: a phase takes longer, and ends; when the slow bed is late, the quick one's next may be too."""
     beds = {"bed-1": (640.0, 100.0), "bed-2": (1500.0, 300.0)}
     drops_s = NOON_S + 3 * HOUR_S + after_s
     garden = Garden(beds, end_s=drops_s + 2 * HOUR_S, pace={bed: (drops_s, 1.38) for bed in beds})

@@ -61,8 +61,9 @@ LEAST_SPREAD = {"charge": 0.012, "capacity": 0.04, "load": 0.02, "gain": 0.06, "
 
 class Hypothesis:
     """One guess. charge, capacity (of the label's): shares. load, gain: factors of the load as written down, and of
-    the clear sky's current. usual_load: the load's before a pump came to stand. accept_h: hours in which a battery would
-    fill at the rate it accepts when empty. charge_v: see `CHARGE_V`. blend, offset_v, ohm: the means of what is linear; c…: their covariances."""
+    the clear sky's current. usual_load: the load's before a pump came to stand. accept_h: hours in which a battery
+    would fill at the rate it accepts when empty. charge_v: see `CHARGE_V`. blend, offset_v, ohm: the means of what is
+    linear; c…: their covariances."""
 
     __slots__ = (
         "accept_h", "blend", "capacity", "cbb", "cbo", "cbr", "coo", "cor", "crr", "charge", "charge_v", "gain", "load",
