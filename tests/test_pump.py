@@ -127,6 +127,13 @@ def test_a_single_beds_pump_without_current_is_told_by_the_sensor(wet):
     assert raised.time < from_s + 600 and abs(raised.since - from_s) < 60
 
 
+def test_a_bed_that_is_late_in_the_very_minutes_of_its_pumps_stop_waits_for_what_the_sensor_says():
+    """It was due, and would be a siphon's fault, ten seconds before the missing current is believed."""
+    from_s = stop_at(False, "bed-1", NOON_S + 4 * HOUR_S, beds=ONE) + 325
+    garden = Garden(ONE, end_s=from_s + HOUR_S, still=[("pump", from_s, from_s + 9 * HOUR_S)], current=True)
+    only(drive(monitor(beds=ONE), garden.packs(), garden.end_s), ("pump-stopped", "pump"))
+
+
 @pytest.mark.parametrize(("wet", "alarm"), [(True, "siphon-not-starting"), (False, "siphon-not-breaking")])
 def test_a_single_bed_that_stands_while_its_pump_draws_is_its_siphon(wet, alarm):
     from_s = stop_at(wet, "bed-1", NOON_S + 4 * HOUR_S, beds=ONE)

@@ -92,6 +92,9 @@ class Pump:
             return
         if self._see_current(now_s) or (dark_since_s is not None and self._see_step(now_s, sampled_s, dark_since_s)):
             return
+        gone_s = self.current.gone_since_s(0.0)
+        if gone_s is not None and sampled_s - gone_s < WATCHED_S + 30:
+            return  # in a moment the sensor will have told, whatever is overdue
         late: dict[str, float] = {}
         for bed in self.beds:
             late_s = bed.overdue_s(sampled_s)

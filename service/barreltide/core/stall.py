@@ -96,7 +96,7 @@ class Stall:
         from_s, until_s = last_s - 30, min((due_s for due_s in dues if due_s > last_s), default=sampled_s) + 60
         since_s = last_s
         up, down = self._trace.step_up(from_s, until_s), self._trace.step_down(from_s, until_s)
-        if self._current.is_known(sampled_s):
+        if self._current.is_drawing(sampled_s):  # one that says nothing, while water came, is wrong
             usual_a, odd_a = self._current.usual_a, self._current.odd_a(from_s)
             if odd_a is not None:
                 words = f"it draws {odd_a:.1f} A instead of {usual_a:.1f}: blocked, or lifting nothing"
