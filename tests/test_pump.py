@@ -245,6 +245,30 @@ def test_a_verdict_between_pump_and_siphon_keeps_its_account_and_names_the_other
     assert "It may also be that the siphon of 'bed-1' does not break." in raised.message
 
 
+@pytest.mark.parametrize(("falls_v_h", "last"), [(0.0, "pump-stopped"), (0.013, "siphon-not-breaking")])
+def test_the_voltage_of_the_night_decides_between_pump_and_siphon(falls_v_h, last):
+    """By day they look alike, and a lower float that stays dry makes it the siphon. 2 A are 13 mV an hour of 100 Ah."""
+    from_s = NOON_S + 4 * HOUR_S
+    night_s = DUSK_S - 1800
+
+    def volts(at_s: float) -> float:
+        hours = (at_s - night_s + 24 * HOUR_S) / HOUR_S
+        if hours > 24:
+            return 12.64 - falls_v_h * (hours - 24) - (0.04 if falls_v_h else 0.0)
+        return 12.60 - 0.013 * hours if hours < 10.2 else 13.8
+
+    dry = {"bed-1/high": [], "bed-1/low": []}
+    for k in range(200):
+        at_s = night_s - 24 * HOUR_S + 900 * k
+        if at_s + 900 < from_s:
+            dry["bed-1/high"] += [(at_s + 600, True), (at_s + 780, False)]
+            dry["bed-1/low"] += [(at_s + 120, True), (at_s + 860, False)]
+    garden = Garden(ONE, night_s - 24 * HOUR_S, night_s + 9 * HOUR_S, volts=volts, floats=dry)
+    told = [row for row in alarms(drive(monitor(beds=ONE), garden.packs(), garden.end_s)) if row[1] != "battery"]
+    assert told[0] == ("siphon-not-breaking", "bed-1", "raised")
+    assert [row[0] for row in told if row[2] == "raised"][-1] == last
+
+
 @pytest.mark.parametrize("sensor", ["low_float", "level"])
 @pytest.mark.parametrize("kind", ["float-stuck-wet", "float-stuck-dry"])
 def test_a_float_that_hangs_is_found_by_the_beds_other_sensor(sensor, kind):

@@ -83,7 +83,8 @@ class StateOfCharge:
         self._measured_a: dict[str, float] = {}  # of the last step
         self._running: frozenset[str] = frozenset(self._pumps_a)
         self._unweighed_s = 0.0
-        self._dark_s = 0.0  # how much night has been weighed
+        self._dark_s = 0.0  # how much night has been weighed …
+        self._doubted_from_s: float | None = None  # … and how much of it when a pump's load came to be in doubt
         self._idle: deque[tuple[float, float]] = deque(maxlen=MOST_RESTED)
         self._held_v = self._held_s = self._top_v = self._surface_v = 0.0
 
@@ -117,10 +118,18 @@ class StateOfCharge:
         the same. From now on its part of the load is unknown, and what the voltage does then tells."""
         guessed_a = STATION_A + sum(self._pumps_a[name] for name in self._running if name not in self._measured_a)
         self._cloud.doubt_load(self._pumps_a[pump] / guessed_a)
+        self._doubted_from_s = self._dark_s
 
-    def trust_load(self) -> None:
-        """It lifts water again."""
+    def trust_load(self, pump: str) -> None:
+        """The pump's load is again what it was, or is known to be gone."""
         self._cloud.trust_load()
+        self._doubted_from_s = None
+
+    def gone_share(self) -> float | None:
+        """How likely the load in doubt is gone, 0 to 1; None while there is no doubt, or not enough of a night since."""
+        if self._doubted_from_s is None or self._dark_s - self._doubted_from_s < LEARNED_S:
+            return None
+        return self._cloud.gone_share()
 
     # -- what is asked
 

@@ -286,6 +286,12 @@ class Cloud:
             else:
                 h.load *= 1 + share * self._chance.uniform(-BLOCKED_VARIES, BLOCKED_VARIES)
 
+    def gone_share(self) -> float:
+        """How likely the load in doubt is gone, 0 to 1."""
+        return sum(
+            weight for weight, h in zip(self._weights, self._all, strict=True) if h.load < 0.5 * h.usual_load
+        )
+
     def trust_load(self) -> None:
         """The load is again what it was."""
         for h in self._all:

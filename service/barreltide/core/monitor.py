@@ -76,7 +76,8 @@ class Monitor:
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
         self._running = frozenset(self._pumps)
-        self._stopped_s: dict[str, float] = {}  # the pumps that stand, and since when
+        self._stopped_s: dict[str, float] = {}  # the pumps that stand, and since when …
+        self._doubted: frozenset[str] = frozenset()  # … and those that may stand, of which no current tells
         self._cut_off_v = cut_off_v
         self._forgot_s = 0.0
         self._stumbled_s = -3600.0
@@ -255,6 +256,8 @@ class Monitor:
         if speaker is not None and not self._is_waiting(speaker):
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
+            for name in self._doubted:
+                self._pumps[name].hear_of_night(now_s, self._battery.gone_share())
             self._power.judge(now_s, self._water.gauge.value if self._celsius is None else self._celsius)
             if self._sump_station is not None and self._sump.is_in_spell:
                 slowest_s = max(bed.period_s for bed in self._beds.values())
@@ -411,37 +414,32 @@ class Monitor:
 
     def _note_running(self, pump: Pump) -> None:
         """Keep count of the pumps that run; each one's start and stop by night shows the series resistance."""
-        is_running = pump.stopped_since_s is None
-        if is_running == (pump.name not in self._stopped_s):
-            return
+        name, stopped_s, step = pump.name, pump.stopped_since_s, None
         trace, battery = self._trace, self._battery
-        if is_running:
-            step = trace.step_down(self._stopped_s.pop(pump.name), trace.time_s)
-            if pump.name in self._running:
-                battery.trust_load()
-            self._running |= {pump.name}
-        else:
-            self._stopped_s[pump.name] = stopped_s = pump.stopped_since_s
+        if stopped_s is not None and name not in self._stopped_s:
             step = trace.step_up(stopped_s - NEAR_S, stopped_s + NEAR_S)
+            self._stopped_s[name] = stopped_s
             if self._draws_no_more(pump, step):
-                self._running -= {pump.name}
-            else:
-                battery.doubt_load(pump.name)
+                self._running -= {name}
+        elif stopped_s is None and name in self._stopped_s:
+            step = trace.step_down(self._stopped_s.pop(name), trace.time_s)
+            self._running |= {name}
+        is_in_doubt = name in self._running and (stopped_s is not None or pump.is_in_question)
+        if is_in_doubt != (name in self._doubted):
+            self._doubted ^= {name}
+            (battery.doubt_load if is_in_doubt else battery.trust_load)(name)
         if step is not None and self._daylight.is_dark(step.time_s):
-            seen = self._resistance.hear(step, pump.current.usual_a or battery.pump_a(pump.name))
+            seen = self._resistance.hear(step, pump.current.usual_a or battery.pump_a(name))
             if seen is not None:
                 battery.hear_resistance(*seen)
                 self._night.resistance_ohm = self._resistance.ohm
 
     def _draws_no_more(self, pump: Pump, step: Step | None) -> bool:
-        """Whether a pump that lifts no water has surely no current either: floats alone do not tell."""
-        stopped_s = pump.stopped_since_s
-        return (
-            (step is not None and self._daylight.is_dark(step.time_s))
-            or self._rests.until_s(pump.name) is not None
-            or pump.current.is_known(pump.judged_s)  # measured, whatever it is
-            or self._trace.lowest_v(stopped_s - NEAR_S, pump.judged_s) < self._cut_off_v + 0.1
-        )
+        """Whether a pump that lifts nothing has surely no current either, which floats do not tell."""
+        if self._rests.until_s(pump.name) is not None or pump.current.is_known(pump.judged_s):
+            return True  # switched off; or measured, whatever it is
+        lowest_v = self._trace.lowest_v(pump.stopped_since_s - NEAR_S, pump.judged_s)
+        return lowest_v < self._cut_off_v + 0.1 or (step is not None and self._daylight.is_dark(step.time_s))
 
     def _outlook(self) -> dict | None:
         outlook = self._power.outlook()
@@ -455,9 +453,8 @@ class Monitor:
     def _is_running(self, pump: Pump) -> bool | None:
         if pump.stopped_since_s is not None:
             return False
-        if self._known_until_s(pump) is None:
-            return None
-        return True if any(bed.rise_s > 0 for bed in pump.beds) else None
+        is_known = self._known_until_s(pump) is not None and any(bed.rise_s > 0 for bed in pump.beds)
+        return True if is_known else None
 
 
 class _Unpickler(pickle.Unpickler):

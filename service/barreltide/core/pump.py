@@ -43,6 +43,7 @@ BED_PERIODS, BED_PERIODS_MOST = 1.0, 1.5  # how long one bed may lag behind its 
 PATIENT_S = 6 * 3600.0
 SURE = 1.5  # so far ahead is a cause named before the last word
 CHANGED_MIND = 2.0  # so far ahead must another cause be before a verdict is changed …
+NIGHT_UNSURE = 0.05  # what the voltage of a night has told is told by then
 THINK_S = 3600.0  # … within this time: later evidence tells of later things
 OPEN_PERIODS = 3.0  # so long may neighbours' periods change what is said of a bed
 
@@ -66,6 +67,7 @@ class Pump:
         self._faults: dict[str, tuple[str, float]] = {}  # bed: its standing fault, and since when
         self._single: Bed | None = None  # the bed whose siphon and this pump a standing verdict was between
         self._decided_s = 0.0  # when that was
+        self._by_day: tuple[Bed, Verdict, float] | None = None  # such a verdict that no voltage has helped with yet
         self._open_until_s: dict[str, float] = {}  # bed: until when its fault is weighed again
         self._stop_decided_s = 0.0
         self._stop_judged_s = 0.0  # how far the water was known when a stop was last decided
@@ -221,6 +223,8 @@ class Pump:
         """One bed, overdue: the pump or the bed's siphon."""
         verdict, since_s = self._stall.of_single(bed, sampled_s, dark_since_s, bool(self._faults))
         self._single, self._decided_s = bed, now_s
+        if dark_since_s is None and not self.current.is_known(sampled_s):
+            self._by_day = bed, verdict, since_s
         others = others_words(verdict, dark_since_s is None)
         if verdict.lead(self._cause) >= 0:
             self._stop(now_s, since_s, self._stop_words([bed], since_s) + others, verdict)
@@ -235,13 +239,31 @@ class Pump:
             self._single = None
             return
         verdict, since_s = self._stall.of_single(bed, sampled_s, dark_since_s, len(self._faults) > (not is_stop))
-        others = others_words(verdict, dark_since_s is None)
+        self._decide_again(now_s, bed, verdict, since_s, others_words(verdict, dark_since_s is None))
+
+    def hear_of_night(self, now_s: float, gone_share: float | None) -> None:
+        """How likely the pump's load is gone, by the voltage of the dark hours since, None before that is known: it may
+        decide a verdict between it and a single bed's siphon that was left open by day."""
+        if self._by_day is None or gone_share is None or NIGHT_UNSURE < gone_share < 1 - NIGHT_UNSURE:
+            return
+        bed, verdict, since_s = self._by_day
+        self._by_day = None
+        seen = self._stall.weigh_night(verdict, gone_share > 0.5)
+        self._decide_again(now_s, bed, verdict, since_s, f" {seen[0].upper()}{seen[1:]}.{others_words(verdict, False)}")
+
+    def _decide_again(self, now_s: float, bed: Bed, verdict: Verdict, since_s: float, others: str) -> None:
+        is_stop = self.stopped_since_s is not None
         if is_stop and verdict.lead(self._cause) < -CHANGED_MIND:
             self.stopped_since_s = None
             self._alarms.withdraw(now_s, *self._cause)
             self._bed_fault(now_s, SIPHONS[bed.high.wet], bed, verdict, others)
         elif not is_stop and verdict.lead(self._cause) > CHANGED_MIND:
             self._stop(now_s, since_s, self._stop_words([bed], since_s) + others, verdict)
+
+    @property
+    def is_in_question(self) -> bool:
+        """Whether a bed's siphon was found at fault by day where it may be this pump, and still is."""
+        return self._by_day is not None and self._by_day[0].name in self._faults
 
     def _judge_bed(self, now_s: float, sampled_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
         """One bed stands still while others cycle: its branch or its siphon. Waits for their pace while it can."""
@@ -363,7 +385,7 @@ class Pump:
         elif not self._stop_seen_by_step and moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):
             # Perhaps they were only slow. The same surprise shall not be told twice.
             self._patience = (moved + PATIENT_S, max(2 * (moved - self._stop_judged_s), self._patience[1]) + 60)
-        self._stop_seen_by_step, self._single = False, None
+        self._stop_seen_by_step, self._single, self._by_day = False, None, None
         self.stopped_since_s = None
         for bed in self.beds:
             bed.base_s = max(bed.base_s, moved)
@@ -374,5 +396,6 @@ class Pump:
             alarm, since_s = self._faults.get(bed.name, ("", 0.0))
             if alarm and max(bed.rise_s, bed.fall_s) > since_s:
                 del self._faults[bed.name]
+                self._by_day = None
                 bed.base_s = max(bed.base_s, bed.high.since_s)
                 self._alarms.normal(now_s, alarm, bed.name)

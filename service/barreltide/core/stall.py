@@ -30,6 +30,7 @@ from .voltage import Jump, Step, VoltageTrace
 PUMP_PRIOR = 0.7  # pumps fail in more ways than siphons (common practice, no source), and missing that is the worse
 SIPHON_PRIOR = 0.5  # a siphon fails more often than a branch closes (common practice, no source)
 STILL_DRAWS = -1.2  # of the ways in which lifting stops, about a third leave the current as it was: hose off, air
+NO_LOAD = 4.0  # a siphon's fault leaves the load as it was
 SMALL_STEP_V = 0.006  # what a small pump's load makes of a large battery
 WORTH_NAMING = 0.05  # the least share of a cause that a message names beside the likeliest
 SIPHONS = {True: "siphon-not-starting", False: "siphon-not-breaking"}
@@ -133,6 +134,14 @@ class Stall:
         elif all_dark and jump.sure_v < SMALL_STEP_V:
             words = "the battery's voltage made no step, as it would by night if the pump's current had gone"
             verdict.weigh(words, {self._pump: STILL_DRAWS * (1 - jump.sure_v / SMALL_STEP_V)})
+
+    def weigh_night(self, verdict: Verdict, is_gone: bool) -> str:
+        """What the battery's voltage has shown through dark hours, as its charge was judged by it (battery.py)."""
+        ways = {True: ("held", "without", NO_LOAD), False: ("fallen", "under", STILL_DRAWS)}
+        way, load, weight = ways[is_gone]
+        words = f"through the dark hours the battery's voltage has {way}, as it does {load} the pump's load"
+        verdict.weigh(words, {self._pump: weight})
+        return words
 
     def _weigh_step(self, verdict: Verdict, step: Step, sampled_s: float) -> None:
         """Any pump of the garden may have made it."""
