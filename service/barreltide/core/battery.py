@@ -126,7 +126,7 @@ class StateOfCharge:
         self._doubted_from_s = None
 
     def gone_share(self) -> float | None:
-        """How likely the load in doubt is gone, 0 to 1; None while there is no doubt, or not enough of a night since."""
+        """How likely the load in doubt is gone, 0 to 1; None while none is, or not enough of a night has been since."""
         if self._doubted_from_s is None or self._dark_s - self._doubted_from_s < LEARNED_S:
             return None
         return self._cloud.gone_share()
