@@ -96,6 +96,22 @@ def test_a_change_is_told_from_a_repetition_by_its_company_and_its_number():
     assert not is_change(2, alone, seq=0)  # a boot begins with its states
 
 
+def test_a_float_that_is_left_out_for_long_no_longer_counts_among_those_repeated_together():
+    order = StationOrder()
+    taken = []
+    for seq in range(1, 20):
+        at_s = START_S + 300.0 * seq
+        names = ["bed-1/high", "bed-2/high", *(["sump/low"] if seq < 5 else [])]
+        readings = tuple(Reading(name, at_s, True) for name in names)
+        volts = [pack(1000 + k)._replace(readings=(Reading("battery/voltage", at_s - 300 + 60 * k, 12.6),))
+                 for k in range(1, 5)]  # fmt: skip
+        packs = [*volts, pack(0)._replace(readings=readings)]
+        for k, one in enumerate(packs):
+            (release,) = order.add(one._replace(seq=5 * seq + k))
+        taken.append(order.is_change(release, readings[0], True))
+    assert taken[:4] == [False] * 4 and not any(taken[10:]), taken
+
+
 def test_a_lone_float_is_repeated_in_its_rhythm_or_in_another_readings_moment():
     def told(at_s: float) -> tuple[Reading, ...]:
         return (Reading("bed-1/high", at_s, True), Reading("battery/voltage", at_s, 12.6))

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import pytest
 
+from barreltide.core.reading import Reading
+from barreltide.core.sensor import chatter
 from small_garden import HOUR_S, NOON_S, Garden, alarms, drive, monitor
 
 BAD_S = NOON_S + 2 * HOUR_S
@@ -65,6 +67,28 @@ def test_a_float_that_chatters_is_a_fault_and_raises_nothing_else():
 
     events = drive(monitor(), chattering(), NOON_S + 4 * HOUR_S)
     assert alarms(events) == [("sensor-fault", "bed-1/high", "raised")]
+
+
+@pytest.mark.parametrize(("period_s", "is_loose"), [(5400.0, False), (1800.0, True)], ids=["slow bed", "quicker bed"])
+def test_ripple_around_a_float_that_the_water_takes_long_to_pass_is_no_chatter(period_s, is_loose):
+    """A quarter of an hour of ripple: what a slow bed does at each passage, and no quick one."""
+    flips = [15.0 * k for k in range(60)]
+    assert (chatter(flips, flips[-1], period_s) > 1) is is_loose
+    assert chatter([15.0 * k for k in range(130)], 15.0 * 130, period_s) > 1  # without rest
+
+
+@pytest.mark.parametrize("name", ["bed-1/level", "pump/current", "sump/low"])
+def test_what_no_longer_comes_is_a_fault_of_its_sensor_alone(name):
+    def with_more():
+        for pack in Garden(end_s=NOON_S + 4 * HOUR_S, current=name == "pump/current").packs():
+            at_s, readings = pack.readings[0].sampled_s, pack.readings
+            if name != "pump/current" and at_s % 300 == 0:
+                readings = (*readings, Reading(name, at_s, True if name == "sump/low" else 0.1))
+            if at_s > BAD_S:
+                readings = tuple(reading for reading in readings if reading.name != name)
+            yield pack._replace(readings=readings)
+
+    assert alarms(drive(monitor(), with_more(), NOON_S + 4 * HOUR_S)) == [("sensor-fault", name, "raised")]
 
 
 @pytest.mark.parametrize(

@@ -142,5 +142,6 @@ def causes(site) -> dict[Key, list[Key]]:
     found["battery-will-not-last", "battery"].append(("battery-low", "battery"))
     for alarm in ("water-too-warm", "water-too-cold"):
         found[alarm, "sump"] = [*silent, ("sensor-fault", "water/temperature")]
-    found["sump-low", "sump"] = [*silent, *(("pump-stopped", pump.name) for pump in site.pumps)]
+    found["sump-low", "sump"] = [*silent, ("sensor-fault", "sump/low")]
+    found["sump-low", "sump"] += [("pump-stopped", pump.name) for pump in site.pumps]
     return found

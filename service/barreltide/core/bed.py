@@ -11,8 +11,9 @@ It cannot tell from one float why a phase is overdue: that takes the other beds 
 from __future__ import annotations
 
 from collections import deque
+from itertools import pairwise
 from math import exp, log, sqrt
-from statistics import median
+from statistics import fmean, median
 
 from .event import CycleCounted, SiphonChanged
 from .float_track import Fall, FloatTrack, Phase
@@ -32,6 +33,7 @@ VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ f
 PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
+REPEATED_S, SAMPLED_S = 600.0, 120.0  # so long a float's state, and a level, is good for
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 
 
@@ -95,6 +97,7 @@ class Bed:
         self.fall_s = 0.0
         self.base_s = 0.0  # lateness counts from here at the earliest: the pump came back, or a gap ended
         self.phases: deque[tuple[float, float, bool, float]] = deque(maxlen=48)  # whole ones: start, end, wet, work
+        self._fills: deque[tuple[float, float, float]] = deque(maxlen=24)  # between two floats: start, end, work
         self.heard_s: float | None = None  # newest reading of the upper float, repetitions included
         self.low_heard_s: float | None = None
         self.level_m: float | None = None
@@ -171,6 +174,7 @@ class Bed:
         self.base_s = self.heard_s = to_s
         self.rise_s, self.fall_s = min(self.rise_s, to_s), min(self.fall_s, to_s)
         self.phases.clear()
+        self._fills.clear()
 
     def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted | SiphonChanged]:
         """Let time pass."""
@@ -192,6 +196,8 @@ class Bed:
             return 0.0
         if high.gaps and self.is_hidden(since_s):
             sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
+        elif self.heard_s is not None:  # a float that is no longer read is no bed that stands still
+            sampled_s = min(sampled_s, self.heard_s + (REPEATED_S if self._has_switch else SAMPLED_S))
         normal = self.normals[wet]
         if self.base_s > since_s:
             since_s = self.base_s
@@ -244,26 +250,33 @@ class Bed:
         return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
 
     def pace_change(self, since_s: float) -> tuple[float, float] | None:
-        """By how much this bed's periods have changed since `since_s`, as log of works, with its standard error.
+        """By how much this bed's times have changed since `since_s`, as log of works, with its standard error.
 
-        Whole periods are compared: where ripple moves the moment between two phases, their sum stays. The error knows
-        the scatter of this bed's own periods, the flow's slow wandering, and what the voltage's share may hide. None
-        if too few periods are known.
+        Where two floats or a level give the filling alone, that is compared, for what comes in faster also drains
+        slower; else whole periods: where ripple moves the moment between two phases, their sum stays. The error knows
+        the scatter of this bed's own times, the flow's slow wandering, and what the voltage's share may hide: work
+        allows for a flow that goes with the voltage, and how far this one does not is learned from the hours before.
+        None if too few times are known.
         """
-        pairs = [
-            (first[0], second[1], log(first[3] + second[3]), (first[3] + second[3]) / (second[1] - first[0]))
-            for first, second in zip(list(self.phases)[:-1], list(self.phases)[1:], strict=True)
-            if first[1] == second[0]
-        ]
-        old = [pair for pair in pairs if pair[1] <= since_s][-14:]
-        new = [pair for pair in pairs if pair[0] >= since_s][-6:]
+        spans = [*self._fills]
+        if not spans or self.phases[-1][1] - spans[-1][1] > 2 * self.period_s:
+            spans = [
+                (first[0], second[1], first[3] + second[3])
+                for first, second in pairwise(self.phases)
+                if first[1] == second[0]
+            ]
+        works = [(start_s, end_s, log(work), log(work / (end_s - start_s))) for start_s, end_s, work in spans]
+        old, new = [row for row in works if row[1] <= since_s], [row for row in works if row[0] >= since_s][-6:]
         if len(old) < 4 or not new:
             return None
-        usual, now = median(work for _, _, work, _ in old), median(work for _, _, work, _ in new)
-        scatter = max(1.48 * median(abs(work - usual) for _, _, work, _ in old), 2.0 / exp(usual), 0.004)
-        volts = log(median(volts for *_, volts in new) / median(volts for *_, volts in old))
+        exponent, unsure = _exponent([(work, volts) for *_, work, volts in old])
+        flows = [(work - exponent * volts, volts) for *_, work, volts in (*old[-14:], *new)]
+        old, new = flows[: -len(new)], flows[-len(new) :]
+        usual, now = median(flow for flow, _ in old), median(flow for flow, _ in new)
+        scatter = max(1.48 * median(abs(flow - usual) for flow, _ in old), 2.0 / exp(usual), 0.004)
+        volts = median(volts for _, volts in new) - median(volts for _, volts in old)
         # Neighbouring pairs share a phase, so that half of them are independent.
-        error = sqrt(scatter**2 * (2 / len(old) + 2 / max(len(new), 2)) + WANDER**2 + (VOLTS_UNSURE * volts) ** 2)
+        error = sqrt(scatter**2 * (2 / len(old) + 2 / max(len(new), 2)) + WANDER**2 + (unsure * volts) ** 2)
         return now - usual, error
 
     def is_brimming(self) -> bool | None:
@@ -321,8 +334,9 @@ class Bed:
             self._level_turns += 1
 
     def refilled(self) -> bool | None:
-        """Whether the lower float rose after the last fall: water came in then. None without a lower float."""
-        if self.low is None or self.low.wet is None:
+        """Whether the lower float rose after the last fall: water came in then. None without a lower float that can be
+        trusted."""
+        if self.low is None or self.low.wet is None or self._low_hangs[0] == self.low.since_s:
             return None
         return self.low.wet and self.low.since_s > self.high.since_s
 
@@ -355,6 +369,8 @@ class Bed:
             self.last_cycle = cycle
             if turn is not None:
                 events += self.siphon.learn(turn)
+                rise_s = fall.time_s - fall.high_s
+                self._fills.append((rise_s - turn.up_s, rise_s, max(turn.work_s, 1.0)))
             if cycle.period_s is not None and cycle.time - cycle.period_s >= self.base_s:
                 self.flow.gather(cycle, self.normals[True].adoptions + self.normals[False].adoptions)
         return events
@@ -366,3 +382,14 @@ class Bed:
         its fall.
         """
         return self.siphon.turn(fall, self.low)
+
+
+def _exponent(works: list[tuple[float, float]]) -> tuple[float, float]:
+    """By which power of the voltage works go, and its standard error: least squares on logs of (work, voltage), held
+    to what is known before, that it is none within VOLTS_UNSURE."""
+    usual, middle = median(work for work, _ in works), fmean(volts for _, volts in works)
+    scatter = max(1.48 * median(abs(work - usual) for work, _ in works), WANDER)
+    weight = scatter**2 * 2 / VOLTS_UNSURE**2  # neighbours share a phase: half of them are independent
+    spread = sum((volts - middle) ** 2 for _, volts in works)
+    slope = sum((work - usual) * (volts - middle) for work, volts in works) / (spread + weight)
+    return slope, VOLTS_UNSURE * sqrt(weight / (spread + weight))

@@ -18,7 +18,7 @@ from statistics import median
 from .alarm import Alarms
 from .alarm_table import causes
 from .battery import StateOfCharge
-from .bed import Bed
+from .bed import REPEATED_S, Bed
 from .charger import Charger
 from .daylight import Daylight
 from .event import Event, NotePinned, PackChoked, RestBegan, ShakedownBegan
@@ -30,7 +30,7 @@ from .pump import Pump
 from .reading import Answered, Input, Noted, Pack, PumpRested, ServiceStarted, ShakedownStarted
 from .resistance import NEAR_S, Resistance
 from .rest import Rests
-from .sensor import Gauge, WaterTemperature, judge_float
+from .sensor import Gauge, WaterTemperature, judge_floats, judge_missing
 from .station import SILENT_S, Station
 from .sump import Sump
 from .voltage import Step, VoltageTrace
@@ -68,13 +68,13 @@ class Monitor:
         self._resistance = Resistance()
         self._sump = Sump(self._alarms)
         self._rests = Rests(self._sump, self._alarms)
-        self._sump_station: Station | None = None
         volts = site.battery.nominal_voltage_v
         self._voltage = Gauge("battery/voltage", 0.5 * volts, 1.5 * volts, 0.25 * volts, {})
         self._celsius: float | None = None
         self._water = WaterTemperature(site.sump, site.altitude_m, self._alarms)
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
+        self._heard: dict[str, tuple[Station, float]] = {}  # each reading: whose it is, and when it was read last
         self._running = frozenset(self._pumps)
         self._stopped_s: dict[str, float] = {}  # the pumps that stand, and since when …
         self._doubted: frozenset[str] = frozenset()  # … and those that may stand, of which no current tells
@@ -242,16 +242,8 @@ class Monitor:
         for bed in self._beds.values():
             station = self._stations.get(bed.station)
             if station is not None and not self._is_waiting(station):
-                sampled_s = station.order.sampled_s
-                against_high, against_low = bed.contradictions(sampled_s)
-                for name, track, heard_s, words in (
-                    ("high", bed.high, bed.heard_s, against_high), ("low", bed.low, bed.low_heard_s, against_low),
-                ):  # fmt: skip
-                    if track is not None and heard_s is not None:
-                        heard_s = max(heard_s, bed.base_s)  # it may have been read in a gap
-                        judge_float(
-                            now_s, sampled_s, f"{bed.name}/{name}", track, heard_s, bed.period_s, words, self._alarms
-                        )
+                judge_floats(now_s, station.order.sampled_s, bed, self._heard, self._alarms)
+        self._judge_others(now_s)
         speaker = next((s for s in self._stations.values() if s.heard_s is not None), None)
         if speaker is not None and not self._is_waiting(speaker):
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
@@ -259,10 +251,7 @@ class Monitor:
             for name in self._doubted:
                 self._pumps[name].hear_of_night(now_s, self._battery.gone_share())
             self._power.judge(now_s, self._water.gauge.value if self._celsius is None else self._celsius)
-            if self._sump_station is not None and self._sump.is_in_spell:
-                slowest_s = max(bed.period_s for bed in self._beds.values())
-                holds = any(pump.holds_water for pump in self._pumps.values())
-                self._sump.judge(now_s, self._sump_station.order.sampled_s, slowest_s, holds)
+            self._judge_sump(now_s)
             for pump in self._pumps.values():
                 pump.judge_flow(now_s)
         night = self._night.tick(now_s, self._sun.local_date, self._battery)
@@ -274,6 +263,29 @@ class Monitor:
                 for track in (bed.high, bed.low):
                     if track is not None:
                         track.forget(now_s - KEPT_S)
+
+    def _judge_others(self, now_s: float) -> None:
+        """Readings of which no more can be said than that they have stopped coming."""
+        for name, (station, heard_s) in self._heard.items():
+            is_other = name.endswith(("/level", "/current", "battery/temperature")) or name == "sump/low"
+            if is_other and not self._is_waiting(station):
+                order = station.order
+                heard_s = max(heard_s, order.gaps[-1].to_s if order.gaps else 0.0)
+                is_missing = judge_missing(now_s, order.sampled_s, name, heard_s, self._alarms)
+                if is_missing and name.endswith("/level"):
+                    self._beds[name.removesuffix("/level")].level_m = None
+
+    def _judge_sump(self, now_s: float) -> None:
+        station, heard_s = self._heard.get("sump/low", (None, 0.0))
+        if station is None or self._is_waiting(station) or station.order.sampled_s - heard_s > REPEATED_S:
+            return
+        sampled_s, pumps = station.order.sampled_s, self._pumps.values()
+        flooded = [pump.flooded(bed) for pump in pumps for bed in pump.beds]
+        if None not in flooded:
+            self._sump.compare(sampled_s, flooded)
+        if self._sump.is_in_spell:
+            slowest_s = max(bed.period_s for bed in self._beds.values())
+            self._sump.judge(now_s, sampled_s, slowest_s, any(pump.holds_water for pump in pumps))
 
     # -- stations
 
@@ -327,6 +339,7 @@ class Monitor:
         for reading in release.pack.readings:
             sink = self._sinks.get(reading.name)
             if sink is not None:
+                self._heard[reading.name] = station, reading.sampled_s
                 sink[0](sink[1], reading, release, station, now_s)
 
     def _choke(self, pack: Pack, now_s: float) -> None:
@@ -389,7 +402,6 @@ class Monitor:
 
     def _hear_sump(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:
-            self._sump_station = station
             self._sump.hear_low(reading.sampled_s, reading.value)
 
     def _hear_bed(self, target, reading, release: Release, station: Station, now_s: float) -> None:

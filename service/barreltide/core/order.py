@@ -22,6 +22,8 @@ from .reading import Pack, Reading
 HOLD_S = 60.0
 DUE_S, DELAYED_S = 2.5, 25.0  # a repetition comes so punctually, or so late if a float was just undecided
 BACKDATED_S = 5.0  # a change carries the moment before its debouncing, so it may be older than the pack before it
+GONE_S = 1500.0  # five times the repetition of states
+MOST_APART_S = 60.0  # packs further apart: it was not heard in between
 MOST_UNDUE = 4  # so many in a row are the rhythm itself: it is new, or the station's clock was set
 SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
@@ -74,7 +76,8 @@ class StationOrder:
 
     def __init__(self) -> None:
         self.gaps: list[Gap] = []
-        self._floats: set[str] = set()  # the names of all float switches heard of
+        self._heard_s = 0.0  # for how long in all the station was heard
+        self._floats: dict[str, float] = {}  # each float switch, and how much of that was over when it was read last
         self._repeats: deque[float] = deque(maxlen=7)  # when a lone float was repeated
         self._undue: list[float] = []  # when it said the same out of its rhythm, in a row
         self.sampled_s = 0.0
@@ -85,7 +88,7 @@ class StationOrder:
         """The packs that may be judged now that `pack` has arrived: none if it is held, or was heard before."""
         for name, _, value in pack.readings:
             if type(value) is bool:
-                self._floats.add(name)
+                self._floats[name] = self._heard_s
         boot = self._boots.get(pack.boot)
         if boot is None:
             return self._begin(pack)
@@ -121,8 +124,10 @@ class StationOrder:
                 self._repeats = deque((reading.sampled_s - k * rhythm_s for k in (3, 2, 1, 0)), maxlen=7)
             return False
         moment = [other for other in release.pack.readings if other.sampled_s == reading.sampled_s]
-        if len(self._floats) > 1:
-            return sum(type(other.value) is bool for other in moment) < len(self._floats)
+        # One that has long been left out was taken off: the repetitions of the others are whole without it.
+        floats = sum(self._heard_s - read_s < GONE_S for read_s in self._floats.values())
+        if floats > 1:
+            return sum(type(other.value) is bool for other in moment) < floats
         if release.late or known is None:
             return len(moment) == 1
         if reading.value is not known:
@@ -155,6 +160,8 @@ class StationOrder:
             return None
         spans_s = [after - before for before, after in pairwise(self._repeats)]
         rhythm_s = median(spans_s)
+        if rhythm_s <= 0:
+            return None
         turns = [span_s / rhythm_s for span_s in spans_s]
         agreed = sum(turn > 0.5 and abs(turn - round(turn)) * rhythm_s < DUE_S for turn in turns)
         return rhythm_s if 2 * agreed > len(turns) else None
@@ -237,6 +244,7 @@ class StationOrder:
             if newest_s > boot.sampled_s:
                 boot.sampled_s = newest_s
             if newest_s > self.sampled_s:
+                self._heard_s += min(newest_s - self.sampled_s, MOST_APART_S)
                 self.sampled_s = newest_s
         return Release(pack, False, gap, set_back)
 

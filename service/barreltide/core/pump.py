@@ -68,7 +68,7 @@ class Pump:
         self._single: Bed | None = None  # the bed whose siphon and this pump a standing verdict was between
         self._decided_s = 0.0  # when that was
         self._by_day: tuple[Bed, Verdict, float] | None = None  # such a verdict that no voltage has helped with yet
-        self._open_until_s: dict[str, float] = {}  # bed: until when its fault is weighed again
+        self._open: dict[str, tuple[float, float]] = {}  # bed: until when its fault is weighed again, by rises since
         self._stop_decided_s = 0.0
         self._stop_judged_s = 0.0  # how far the water was known when a stop was last decided
         self._patience = (0.0, 0.0)  # (until when, s): beds must be overdue by so much more after a stop that was none
@@ -79,6 +79,14 @@ class Pump:
         is_late = any(bed.high.wet and bed.overdue_s(self.judged_s) > 0 for bed in self.beds)
         return is_late or any(alarm == "siphon-not-starting" for alarm, _ in self._faults.values())
 
+    def flooded(self, bed: Bed) -> float | None:
+        """For how long the bed has been flooded, as a share of the time for which it usually is; 0 if it is not. None
+        where its float cannot be trusted, or may just be changing."""
+        high = bed.high
+        if high.raw_wet != high.wet or not bed.is_learned or self._is_blind(bed) or bed.overdue_s(self.judged_s) > 0:
+            return None
+        return self._trace.work_s(bed.since_s, self.judged_s) / bed.normals[True].work_s if high.wet else 0.0
+
     def judge(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
         """State what holds at `sampled_s`. dark_since_s: since when nothing charges, None by day."""
         self.judged_s = sampled_s
@@ -87,7 +95,7 @@ class Pump:
             if self._single is not None:
                 self._think_again(now_s, sampled_s, dark_since_s)
             for bed in self._usable() if self.stopped_since_s is None else ():
-                if now_s < self._open_until_s.get(bed.name, 0.0):
+                if now_s < self._open.get(bed.name, (0.0, 0.0))[0]:
                     self._think_again_of(bed, now_s, sampled_s)
         if self.stopped_since_s is not None:
             self._clear_stop(now_s, dark_since_s is not None and dark_since_s < self.stopped_since_s)
@@ -230,6 +238,11 @@ class Pump:
             self._stop(now_s, since_s, self._stop_words([bed], since_s) + others, verdict)
         else:
             self._bed_fault(now_s, SIPHONS[bed.high.wet], bed, verdict, others)
+            self._keep_open(now_s, bed, sampled_s)
+
+    def _keep_open(self, now_s: float, bed: Bed, since_s: float) -> None:
+        """Let neighbours that fill after `since_s` tell what is wrong with the bed."""
+        self._open[bed.name] = (now_s + OPEN_PERIODS * max(other.period_s for other in self.beds), since_s)
 
     def _think_again(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
         """Later evidence may decide a standing verdict between a single bed's siphon and its pump otherwise."""
@@ -272,14 +285,16 @@ class Pump:
         if abs(lead) > SURE or is_last_word:
             alarm = "bed-starved" if lead > 0 else SIPHONS[bed.high.wet]
             self._bed_fault(now_s, alarm, bed, verdict, others_words(verdict, by_day=False))
-            self._open_until_s[bed.name] = now_s + OPEN_PERIODS * max(other.period_s for other in self.beds)
+            self._keep_open(now_s, bed, bed.since_s)
 
     def _think_again_of(self, bed: Bed, now_s: float, sampled_s: float) -> None:
         """Neighbours go on to show whether they have got the bed's water."""
-        alarm, since_s = self._faults.get(bed.name, ("", 0.0))
+        (alarm, _), (_, since_s) = self._faults.get(bed.name, ("", 0.0)), self._open[bed.name]
         others = [other for other in self.beds if other is not bed and other.rise_s > since_s]
         if not alarm or not others:
             return
+        if self._single is bed:
+            self._single = None  # the pump runs
         verdict = self._stall.of_bed(bed, others, sampled_s)
         lead = verdict.lead(("bed-starved", bed.name))
         if lead > CHANGED_MIND if alarm != "bed-starved" else lead < -CHANGED_MIND:

@@ -12,6 +12,7 @@ It cannot tell a float that hangs from water that stands: that is judged with th
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Container
 
 from . import oxygen
 from .alarm import Alarms
@@ -25,6 +26,7 @@ FROZEN_COUNT = 60
 JUMP_C = 3.0
 FISH_EACH_C = 0.2  # so much warmer or colder, and their hours are worked out anew
 CHATTER_FLIPS, CHATTER_S, SLOT_S = 24, 1800.0, 120.0
+PASSAGE_SHARE = 0.35  # of a period, at most, for which ripple plays around a float that the water slowly passes
 
 
 class Gauge:
@@ -100,33 +102,54 @@ class Gauge:
 def chatter(flips, sampled_s: float, period_s: float) -> float:
     """How restless a float switch has been in the last half hour, 1 where it chatters. flips: its changes' times.
 
-    Ripple gathers around the moments at which the water passes the float, for minutes where it rises slowly; a loose
-    float knows no such moments. So both the changes and the slots of time that are busy with them must be too many.
+    Ripple gathers around the moments at which the water passes the float, for a good part of an hour where it rises
+    slowly; a loose float knows no such moments. So both the changes and the slots of time that are busy with them must
+    be too many.
     """
     if len(flips) < CHATTER_FLIPS // 2 or flips[-CHATTER_FLIPS // 2] < sampled_s - CHATTER_S:
         return 0.0
     recent = [*flips][bisect_right(flips, sampled_s - CHATTER_S) :]
     passages = 2 * CHATTER_S / max(period_s, SHORTEST_PERIOD_S)
     busy = len({int(time_s // SLOT_S) for time_s in recent})
-    return min(len(recent) / (CHATTER_FLIPS + 4 * passages), busy / min(3 + 1.5 * passages, 0.8 * CHATTER_S / SLOT_S))
+    usual = max(3 + 1.5 * passages, PASSAGE_SHARE * period_s / SLOT_S)
+    return min(len(recent) / (CHATTER_FLIPS + 4 * passages), busy / min(usual, 0.8 * CHATTER_S / SLOT_S))
 
 
-def judge_float(now_s: float, sampled_s: float, name: str, track, heard_s: float | None, period_s: float,
-                contradiction: str, alarms: Alarms) -> None:  # fmt: skip
-    """A float switch that chatters without rest, is no longer read, or is contradicted by another sensor of its bed."""
-    if chatter(track.flips, sampled_s, period_s) > 1:
-        words = f"The float switch '{name}' chatters. It changes without rest: it hangs loose, or rides on waves."
-        alarms.report(now_s, "sensor-fault", name, sampled_s - CHATTER_S, words)
-    elif heard_s is not None and sampled_s - heard_s > MISSING_S:
-        words = (
-            f"The float switch '{name}' is missing. It has not been read for {(sampled_s - heard_s) / 60:.0f} minutes."
-        )
+def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alarms: Alarms) -> None:
+    """A bed's float switches that chatter without rest, are no longer read, or are contradicted by another sensor.
+
+    read: the names of all readings that come; a level that stands in for a float is none.
+    """
+    against_high, against_low = bed.contradictions(sampled_s)
+    for which, track, heard_s, contradiction in (
+        ("high", bed.high, bed.heard_s, against_high), ("low", bed.low, bed.low_heard_s, against_low),
+    ):  # fmt: skip
+        name = f"{bed.name}/{which}"
+        if track is None or heard_s is None or name not in read:
+            continue
+        quiet_s = sampled_s - max(heard_s, bed.base_s)  # it may have been read in a gap
+        if chatter(track.flips, sampled_s, bed.period_s) > 1:
+            words = f"The float switch '{name}' chatters. It changes without rest: it hangs loose, or rides on waves."
+            alarms.report(now_s, "sensor-fault", name, sampled_s - CHATTER_S, words)
+        elif quiet_s > MISSING_S:
+            words = f"The float switch '{name}' is missing. It has not been read for {quiet_s / 60:.0f} minutes."
+            alarms.report(now_s, "sensor-fault", name, sampled_s - quiet_s, words)
+        elif contradiction:
+            words = f"The float switch '{name}' hangs. {contradiction}."
+            alarms.report(now_s, "sensor-fault", name, track.since_s, words)
+        else:
+            alarms.normal(now_s, "sensor-fault", name)
+
+
+def judge_missing(now_s: float, sampled_s: float, name: str, heard_s: float, alarms: Alarms) -> bool:
+    """Whether a reading no longer comes, of which nothing more can be said."""
+    is_missing = sampled_s - heard_s > MISSING_S
+    if is_missing:
+        words = f"The reading '{name}' is missing. It has not come for {(sampled_s - heard_s) / 60:.0f} minutes."
         alarms.report(now_s, "sensor-fault", name, heard_s, words)
-    elif contradiction:
-        words = f"The float switch '{name}' hangs. {contradiction}."
-        alarms.report(now_s, "sensor-fault", name, track.since_s, words)
     else:
         alarms.normal(now_s, "sensor-fault", name)
+    return is_missing
 
 
 class WaterTemperature:
