@@ -33,7 +33,7 @@ VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ f
 PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
-REPEATED_S, SAMPLED_S = 600.0, 120.0  # so long a float's state, and a level, is good for
+REPEATED_S, SAMPLED_S = 330.0, 120.0  # so long a float's state, and a level, is good for
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 
 
@@ -100,6 +100,7 @@ class Bed:
         self._fills: deque[tuple[float, float, float]] = deque(maxlen=24)  # between two floats: start, end, work
         self.heard_s: float | None = None  # newest reading of the upper float, repetitions included
         self.low_heard_s: float | None = None
+        self.gap_s = 0.0  # the end of the newest gap that may hide several repetitions
         self.level_m: float | None = None
         self._lowest_m, self._highest_m, self._was_up = 9.0, -9.0, False
         self._level_turns = 0  # how often the level has gone down since the upper float changed
@@ -163,6 +164,8 @@ class Bed:
 
     def doubt(self, gap: Gap) -> None:
         """What the float did in a gap that may hide a phase is unknown, so lateness counts from its end."""
+        if gap.to_s - gap.from_s > REPEATED_S:
+            self.gap_s = max(self.gap_s, gap.to_s)
         if not self.high.is_short(gap):
             self.base_s = max(self.base_s, gap.to_s)
 
@@ -171,7 +174,7 @@ class Bed:
         for track in (self.high, self.low, self.siphon):
             if track is not None:
                 track.rewind()
-        self.base_s = self.heard_s = to_s
+        self.base_s = self.heard_s = self.gap_s = to_s
         self.rise_s, self.fall_s = min(self.rise_s, to_s), min(self.fall_s, to_s)
         self.phases.clear()
         self._fills.clear()
@@ -305,17 +308,19 @@ class Bed:
         high, low = self.high, self.low
         if low is None and self.level_m is None:
             return "", ""  # there is no other sensor
-        is_late = self.overdue_s(sampled_s) > 0
-        if chatter(high.flips, sampled_s, self.period_s) > 0.25:
-            return "", ""  # what it said lately proves nothing
+        if chatter(high.flips, sampled_s, self.period_s) <= 0.25:  # else what it said lately proves nothing
+            self._contradict(sampled_s)
+        against_high = self._hangs[1] if self._hangs[0] == high.since_s else ""
+        return against_high, self._low_hangs[1] if low is not None and self._low_hangs[0] == low.since_s else ""
+
+    def _contradict(self, sampled_s: float) -> None:
+        high, low, is_late = self.high, self.low, self.overdue_s(sampled_s) > 0
         if is_late and self.other_turns() > 0:
             self._hangs = (high.since_s, "The bed has drained meanwhile, and it has not moved")
         elif is_late and high.wet and low is not None and low.wet is False and sampled_s - low.since_s > CONTRADICTED_S:
             self._hangs = (high.since_s, "It says wet, while the bed's lower float is dry")
         elif low is not None and not is_late and self._usual_floods(low.since_s) >= 3:
             self._low_hangs = (low.since_s, "The upper float rose and fell three times meanwhile, and it has not moved")
-        against_high = self._hangs[1] if self._hangs[0] == high.since_s else ""
-        return against_high, self._low_hangs[1] if low is not None and self._low_hangs[0] == low.since_s else ""
 
     def _usual_floods(self, since_s: float) -> int:
         """How often since then the upper float was wet for as long as it usually is."""

@@ -270,8 +270,8 @@ class Monitor:
             is_other = name.endswith(("/level", "/current", "battery/temperature")) or name == "sump/low"
             if is_other and not self._is_waiting(station):
                 order = station.order
-                heard_s = max(heard_s, order.gaps[-1].to_s if order.gaps else 0.0)
-                is_missing = judge_missing(now_s, order.sampled_s, name, heard_s, self._alarms)
+                hidden_s = [gap.to_s for gap in order.gaps if gap.to_s - gap.from_s > REPEATED_S]
+                is_missing = judge_missing(now_s, order.sampled_s, name, max([heard_s, *hidden_s]), self._alarms)
                 if is_missing and name.endswith("/level"):
                     self._beds[name.removesuffix("/level")].level_m = None
 
@@ -339,7 +339,8 @@ class Monitor:
         for reading in release.pack.readings:
             sink = self._sinks.get(reading.name)
             if sink is not None:
-                self._heard[reading.name] = station, reading.sampled_s
+                before_s = self._heard[reading.name][1] if release.late and reading.name in self._heard else 0.0
+                self._heard[reading.name] = station, max(reading.sampled_s, before_s)
                 sink[0](sink[1], reading, release, station, now_s)
 
     def _choke(self, pack: Pack, now_s: float) -> None:

@@ -127,7 +127,7 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
         name = f"{bed.name}/{which}"
         if track is None or heard_s is None or name not in read:
             continue
-        quiet_s = sampled_s - max(heard_s, bed.base_s)  # it may have been read in a gap
+        quiet_s = sampled_s - max(heard_s, bed.gap_s)  # it may have been read in a gap
         if chatter(track.flips, sampled_s, bed.period_s) > 1:
             words = f"The float switch '{name}' chatters. It changes without rest: it hangs loose, or rides on waves."
             alarms.report(now_s, "sensor-fault", name, sampled_s - CHATTER_S, words)
