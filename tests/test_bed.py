@@ -59,3 +59,21 @@ def test_how_a_flow_follows_the_voltage_is_learned_from_the_hours_before(power):
     since_s = sum(length_s for length_s, _ in periods[:24])
     change, error = bed_of(periods).pace_change(since_s - 1)
     assert abs(change) < 2 * error and error < 0.03
+
+
+def test_a_low_float_that_falls_just_after_the_upper_one_tells_of_no_turn_that_the_upper_one_missed():
+    """Its fall is known before the upper float's has settled: for those seconds it is no float that hangs."""
+    bed = Bed(site(["bed-1"]).beds[0], VoltageTrace())
+    for turn in range(6):
+        for after_s, wet in ((140, True), (600, False)):
+            at_s = 600.0 * turn + after_s
+            for hear, late_s in ((bed.hear_low, -60 if wet else 4), (bed.hear_high, 0)):
+                hear(at_s + late_s, wet, False, True)
+            if turn < 5 or wet:
+                bed.settle(at_s + 60, at_s + 60)
+    assert bed.high.wet and not bed.high.raw_wet and bed.low.raw_wet is False
+    assert bed.other_turns() == 0
+    bed.hear_low(4080.0, True, False, True)
+    bed.hear_low(4204.0, False, False, True)
+    bed.settle(4300.0, 4300.0)
+    assert not bed.high.wet and bed.other_turns() == 1

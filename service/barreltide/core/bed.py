@@ -24,7 +24,8 @@ from .siphon import Siphon, Turn
 from .voltage import REFERENCE_V, VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
-LONGEST_PERIOD_S = 5400.0  # until a bed is known: no bed cycles slower than this
+LONGEST_PERIOD_S = 5400.0  # until a bed is known: it should cycle no slower than this …
+UNLEARNED = 1.35  # … times so much, for one that a weak battery slows
 MARGIN, MARGIN_UNSURE = 0.05, 0.15  # beyond the normal: at least, and more by one phase's share while few are known
 ALIKE = 1.35  # so many times apart are a normal's phases at most …
 AGREEMENT = 1.25  # … and those that become a new one
@@ -205,7 +206,7 @@ class Bed:
         if self.base_s > since_s:
             since_s = self.base_s
         if not self.is_learned:
-            return sampled_s - since_s - 1.1 * LONGEST_PERIOD_S
+            return sampled_s - since_s - UNLEARNED * LONGEST_PERIOD_S
         expected_s = normal.expected_s
         if (sampled_s - since_s) * self._trace.highest_v < expected_s * REFERENCE_V:
             return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
@@ -298,7 +299,8 @@ class Bed:
         """How often the bed has drained, by its lower float or its level, since its upper float last changed."""
         by_low = self.low.turns(self.high.since_s, 0.4 * self.period_s) if self.low else 0
         turns = max(by_low, self._level_turns if self._has_switch else 0)
-        return max(turns - (self.high.wet is False), 0)  # the upper float's own fall is followed by the lower one's
+        has_fallen = self.high.wet is False or self.high.raw_wet is False
+        return max(turns - has_fallen, 0)  # the upper float's own fall is followed by the lower one's
 
     def contradictions(self, sampled_s: float) -> tuple[str, str]:
         """What this bed's other sensors say against its upper and its lower float, in words; empty if nothing.

@@ -30,7 +30,7 @@ from .pump import Pump
 from .reading import Answered, Input, Noted, Pack, PumpRested, ServiceStarted, ShakedownStarted
 from .resistance import NEAR_S, Resistance
 from .rest import Rests
-from .sensor import Gauge, WaterTemperature, judge_floats, judge_missing
+from .sensor import Gauge, WaterTemperature, judge_floats, judge_others
 from .station import SILENT_S, Station
 from .sump import Sump
 from .voltage import Step, VoltageTrace
@@ -144,7 +144,7 @@ class Monitor:
                 "low": battery.low,
                 "high": battery.high,
                 "basis": battery.basis,
-                "outlook": self._outlook(),
+                "outlook": (outlook := self._power.outlook()) and outlook._asdict(),
                 "time": self._trace.time_s,
             }
             if self._trace.volts is not None
@@ -239,11 +239,14 @@ class Monitor:
 
     def _judge_minutely(self, now_s: float) -> None:
         self._alarms.tick(now_s)
+        spoken = [(name, who.order, heard_s) for name, (who, heard_s) in self._heard.items() if not self._is_waiting(who)]
+        missing = judge_others(now_s, spoken, self._alarms)
         for bed in self._beds.values():
+            if f"{bed.name}/level" in missing:
+                bed.level_m = None  # it proves nothing any more
             station = self._stations.get(bed.station)
             if station is not None and not self._is_waiting(station):
                 judge_floats(now_s, station.order.sampled_s, bed, self._heard, self._alarms)
-        self._judge_others(now_s)
         speaker = next((s for s in self._stations.values() if s.heard_s is not None), None)
         if speaker is not None and not self._is_waiting(speaker):
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
@@ -263,17 +266,6 @@ class Monitor:
                 for track in (bed.high, bed.low):
                     if track is not None:
                         track.forget(now_s - KEPT_S)
-
-    def _judge_others(self, now_s: float) -> None:
-        """Readings of which no more can be said than that they have stopped coming."""
-        for name, (station, heard_s) in self._heard.items():
-            is_other = name.endswith(("/level", "/current", "battery/temperature")) or name == "sump/low"
-            if is_other and not self._is_waiting(station):
-                order = station.order
-                hidden_s = [gap.to_s for gap in order.gaps if gap.to_s - gap.from_s > REPEATED_S]
-                is_missing = judge_missing(now_s, order.sampled_s, name, max([heard_s, *hidden_s]), self._alarms)
-                if is_missing and name.endswith("/level"):
-                    self._beds[name.removesuffix("/level")].level_m = None
 
     def _judge_sump(self, now_s: float) -> None:
         station, heard_s = self._heard.get("sump/low", (None, 0.0))
@@ -453,10 +445,6 @@ class Monitor:
             return True  # switched off; or measured, whatever it is
         lowest_v = self._trace.lowest_v(pump.stopped_since_s - NEAR_S, pump.judged_s)
         return lowest_v < self._cut_off_v + 0.1 or (step is not None and self._daylight.is_dark(step.time_s))
-
-    def _outlook(self) -> dict | None:
-        outlook = self._power.outlook()
-        return outlook and outlook._asdict()
 
     def _drain(self) -> list[Event]:
         told = self._told.copy()

@@ -294,7 +294,7 @@ class Pump:
         if not alarm or not others:
             return
         if self._single is bed:
-            self._single = None  # the pump runs
+            self._single = self._by_day = None  # the pump runs
         verdict = self._stall.of_bed(bed, others, sampled_s)
         lead = verdict.lead(("bed-starved", bed.name))
         if lead > CHANGED_MIND if alarm != "bed-starved" else lead < -CHANGED_MIND:

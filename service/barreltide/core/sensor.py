@@ -12,13 +12,15 @@ It cannot tell a float that hangs from water that stands: that is judged with th
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Container
+from collections.abc import Container, Iterable
 
 from . import oxygen
 from .alarm import Alarms
 from .float_track import SHORTEST_PERIOD_S
+from .order import StationOrder
 
 MISSING_S = 1500.0  # five times the repetition of states
+GAP_S = 330.0  # one that is longer may hide several of them
 MISSING_RHYTHMS = 4  # a thermometer read once an hour is not missing in between …
 MISSING_UNLEARNED_S = 2 * 3600.0  # … nor before its rhythm is known
 FROZEN_S = 12 * 3600.0
@@ -141,15 +143,24 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
             alarms.normal(now_s, "sensor-fault", name)
 
 
-def judge_missing(now_s: float, sampled_s: float, name: str, heard_s: float, alarms: Alarms) -> bool:
-    """Whether a reading no longer comes, of which nothing more can be said."""
-    is_missing = sampled_s - heard_s > MISSING_S
-    if is_missing:
-        words = f"The reading '{name}' is missing. It has not come for {(sampled_s - heard_s) / 60:.0f} minutes."
-        alarms.report(now_s, "sensor-fault", name, heard_s, words)
-    else:
-        alarms.normal(now_s, "sensor-fault", name)
-    return is_missing
+def judge_others(now_s: float, read: Iterable[tuple[str, StationOrder, float]], alarms: Alarms) -> set[str]:
+    """Readings of which no more can be said than that they have stopped coming; returns the names of these.
+
+    read: the name of each reading, its station's order, and when it was read last.
+    """
+    missing = set()
+    for name, order, heard_s in read:
+        if not name.endswith(("/level", "/current", "battery/temperature", "sump/low")):
+            continue
+        hidden_s = [gap.to_s for gap in order.gaps if gap.to_s - gap.from_s > GAP_S]
+        quiet_s = order.sampled_s - max([heard_s, *hidden_s])
+        if quiet_s > MISSING_S:
+            missing.add(name)
+            words = f"The reading '{name}' is missing. It has not come for {quiet_s / 60:.0f} minutes."
+            alarms.report(now_s, "sensor-fault", name, order.sampled_s - quiet_s, words)
+        else:
+            alarms.normal(now_s, "sensor-fault", name)
+    return missing
 
 
 class WaterTemperature:
