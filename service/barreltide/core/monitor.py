@@ -239,8 +239,8 @@ class Monitor:
 
     def _judge_minutely(self, now_s: float) -> None:
         self._alarms.tick(now_s)
-        spoken = [(name, who.order, heard_s) for name, (who, heard_s) in self._heard.items() if not self._is_waiting(who)]
-        missing = judge_others(now_s, spoken, self._alarms)
+        heard = [(name, who.order, at_s) for name, (who, at_s) in self._heard.items() if not self._is_waiting(who)]
+        missing = judge_others(now_s, heard, self._alarms)
         for bed in self._beds.values():
             if f"{bed.name}/level" in missing:
                 bed.level_m = None  # it proves nothing any more
@@ -263,9 +263,8 @@ class Monitor:
         if now_s - self._forgot_s > 6 * 3600:
             self._forgot_s = now_s
             for bed in self._beds.values():
-                for track in (bed.high, bed.low):
-                    if track is not None:
-                        track.forget(now_s - KEPT_S)
+                for track in filter(None, (bed.high, bed.low)):
+                    track.forget(now_s - KEPT_S)
 
     def _judge_sump(self, now_s: float) -> None:
         station, heard_s = self._heard.get("sump/low", (None, 0.0))
