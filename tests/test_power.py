@@ -81,6 +81,34 @@ def test_a_night_that_will_end_below_the_floor_is_foretold_hours_ahead(watch):
     assert told[1:] == ("battery-will-not-last", "raised") and told[0] < 2  # of 6.5 h to the floor
 
 
+def test_a_floor_that_is_far_away_is_foretold_when_that_is_sure(watch):
+    """Nine hours and a half before the floor, a night that is likely to fail waits; seven before it is told."""
+    _, judge = watch
+    _through(judge, DUSK_S - 10 * HOUR_S, 9, 0.0, mean=0.69, basis="charging")
+    (told,) = _through(judge, DUSK_S + HOUR_S / 4, 8, 0.02, mean=0.69, basis="loaded")
+    assert told[1:] == ("battery-will-not-last", "raised") and 2.5 < told[0] < 9.5 - 6
+
+
+def test_in_a_polar_night_the_floor_is_foretold_a_day_ahead():
+    class NoSun:
+        def dawn_dusk(self, date):
+            return None, None
+
+        def local_date(self, time_s):
+            return "2026-12-10"
+
+    charge, alarms = Charge(), Alarms({})
+    midwinter_s = NOON_S + 183 * 24 * HOUR_S
+    power = PowerWatch(BATTERY, charge, Daylight(NoSun(), 78.2), alarms)
+    for quarter in range(40):
+        charge.judged_s = midwinter_s + quarter * HOUR_S / 4
+        charge.mean, charge.low, charge.high = (share - quarter / 200 for share in (0.8, 0.76, 0.84))
+        power.judge(charge.judged_s, None)
+    (told,) = alarms.events
+    hours_to_floor = (0.8 - 0.5) / 0.02 - (told.time - midwinter_s) / HOUR_S
+    assert told.alarm == "battery-will-not-last" and hours_to_floor > 4
+
+
 def test_a_clouded_afternoon_is_enough_to_foretell_it(watch):
     """By day no more sun is counted on, but the alarm is surer of itself than by night."""
     _, judge = watch
@@ -113,8 +141,38 @@ def test_hours_of_daylight_without_any_of_the_load_carried_are_no_charging(watch
     _through(judge, NOON_S - 12 * HOUR_S, 7, 0.0, mean=0.8, volts=12.3)  # the night before
     lit = _through(judge, NOON_S - 3 * HOUR_S, 3, 0.0, mean=0.8, basis="charging", volts=13.4)
     assert lit == []
-    dead = _through(judge, NOON_S + HOUR_S / 4, 4, 0.0, mean=0.95, basis="loaded", volts=12.3)
+    dead = _through(judge, NOON_S + HOUR_S / 4, 4, 0.0, mean=0.85, basis="loaded", volts=12.3)
     assert [pair[1:] for pair in dead] == [("battery-not-charging", "raised")] and 3 <= dead[0][0] <= 3.5
+
+
+def _full_by_noon_and_dark_from_then(judge) -> list[tuple[float, str, str]]:
+    """What is told from noon till two hours after the next sunrise."""
+    _through(judge, NOON_S - 12 * HOUR_S, 7, 0.0, mean=0.9, volts=12.3)
+    assert _through(judge, NOON_S - 3 * HOUR_S, 3, 0.0, mean=0.95, basis="charging", volts=13.4) == []
+    afternoon = _through(judge, NOON_S + HOUR_S / 4, 7.5, 0.01, mean=0.95, basis="loaded", volts=12.3)
+    return afternoon + _through(judge, NOON_S + 8 * HOUR_S, 10.7, 0.01, mean=0.87, basis="loaded", volts=12.25)
+
+
+def test_a_full_battery_has_no_harm_of_a_dark_afternoon(watch):
+    _, judge = watch
+    assert _full_by_noon_and_dark_from_then(judge) == []
+    assert _through(judge, NOON_S + 19 * HOUR_S, 5, 0.0, mean=0.8, basis="charging", volts=13.2) == []
+
+
+def test_a_dark_afternoon_counts_for_half_on_the_morning_after(watch):
+    """The middle of that day begins 1.9 hours after sunrise; an hour and a half of it is enough."""
+    _, judge = watch
+    assert _full_by_noon_and_dark_from_then(judge) == []
+    told = _through(judge, NOON_S + 19 * HOUR_S, 3, 0.01, mean=0.76, basis="loaded", volts=12.2)
+    assert [pair[1:] for pair in told] == [("battery-not-charging", "raised")] and told[0][0] < 2
+
+
+def test_where_nothing_charges_the_floor_is_foretold_before_noon(watch):
+    _, judge = watch
+    assert _full_by_noon_and_dark_from_then(judge) == []
+    told = _through(judge, NOON_S + 19 * HOUR_S, 4, 0.02, mean=0.7, basis="loaded", volts=12.2)
+    assert [pair[1] for pair in told] == ["battery-not-charging", "battery-will-not-last"]
+    assert 3 < told[1][0] < 4, "the sun may still come before a floor that is more than seven hours away"
 
 
 def test_a_dark_sky_that_still_carries_the_load_is_a_sign_of_charge(watch):

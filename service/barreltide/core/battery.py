@@ -30,8 +30,10 @@ PUMPS_H = 50.0  # a guess where nobody measured: the hours in which all pumps wo
 STATION_A = 0.08  # what the boards draw beside the pumps, and a little self-discharge
 PANEL_V = 16.5  # at which a panel gives its power: the current of a charger that only connects it
 LOAD_SPREAD, LOAD_SPREAD_UNKNOWN, STATION_UNSURE_A = 0.05, 0.4, 0.05
-MODEL_ERROR = 0.025  # half width of what no hypothesis covers: the shape of the tables, an uneven temperature
-VOLT_ERROR_V = 0.013  # of a steady voltage under load
+# Half width of what no hypothesis covers: an uneven temperature, and the shape of the tables, if they are not the
+# battery's own. Those of lithium, of which 0.2 V span half the charge, differ most.
+MODEL_ERROR, OWN_MODEL_ERROR, LITHIUM_MODEL_ERROR = 0.025, 0.02, 0.08
+VOLT_ERROR_V, LITHIUM_VOLT_ERROR_V = 0.013, 0.06  # of a steady voltage under load
 SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = (
     1.3,
     0.12,
@@ -69,6 +71,9 @@ class StateOfCharge:
             hypot(LOAD_SPREAD, STATION_UNSURE_A / sum(self._pumps_a.values())) if is_known else LOAD_SPREAD_UNKNOWN,
             0.35 if panel_w else 0.2,
         )  # fmt: skip
+        self._model_error, self._volt_error_v = OWN_MODEL_ERROR if own else MODEL_ERROR, VOLT_ERROR_V
+        if self._cloud.is_lithium:
+            self._model_error, self._volt_error_v = LITHIUM_MODEL_ERROR, LITHIUM_VOLT_ERROR_V
         self.mean: float | None = None
         self.low = self.high = 0.0
         self.basis = "loaded"
@@ -91,7 +96,7 @@ class StateOfCharge:
     # -- what comes in
 
     def add(self, time_s: float, volts: float, running: frozenset[str], celsius: float | None) -> BatteryJudged | None:
-        """Take one voltage; answers every fourteen minutes. running: the pumps that do; celsius: of the battery."""
+        """Take one voltage; answers every fourteen minutes. running: the pumps that do; celsius: where it stands."""
         judged = None
         if self._start_s is None or time_s < self._start_s:  # at first, and when the station's clock was set back
             self._start_s, self._sum, self._n = time_s, 0.0, 0
@@ -257,7 +262,7 @@ class StateOfCharge:
         warm_v = 0.0 if self._cloud.is_lithium else RESTED_V_PER_K * ((20.0 if celsius is None else celsius) - 26.0)
         surface = exp(-since_s / 3600 / SURFACE_H)
         # Surface charge still lifts the voltage by an amount that nobody knows: look away until it has faded.
-        sigma_v = VOLT_ERROR_V + SURFACE_UNSURE_V * surface
+        sigma_v = self._volt_error_v + SURFACE_UNSURE_V * surface
         volts -= SURFACE_V * surface
         if self.idle_since_s is not None:
             begun_s = max(self.idle_since_s, self.charge_ended_s or 0.0)
@@ -265,15 +270,15 @@ class StateOfCharge:
             rested = rested_estimate([at_s for at_s, _ in kept], [v for _, v in kept])
             if rested is None:
                 return
-            volts, sigma_v = rested[0], hypot(rested[1], VOLT_ERROR_V)
+            volts, sigma_v = rested[0], hypot(rested[1], self._volt_error_v)
         self._cloud.weigh_voltage(volts - warm_v, sigma_v, dt_s, known_a, guessed_a)
 
     def _answer(self, time_s: float, volts: float, is_charging: bool, known_a: float, guessed_a: float) -> None:
         cloud = self._cloud
         self.mean = min(max(cloud.mean("charge"), 0.0), 1.0)
         low, high = cloud.quantiles(0.05, 0.95)
-        self.low = max(self.mean - hypot(self.mean - low, MODEL_ERROR), 0.0)
-        self.high = min(self.mean + hypot(high - self.mean, MODEL_ERROR), 1.0)
+        self.low = max(self.mean - hypot(self.mean - low, self._model_error), 0.0)
+        self.high = min(self.mean + hypot(high - self.mean, self._model_error), 1.0)
         gain = cloud.mean("load")
         self._steady_a, self._pumps_now_a = known_a + STATION_A * gain, (guessed_a - STATION_A) * gain * 12.6 / volts
         self.basis = "charging" if is_charging else "loaded"

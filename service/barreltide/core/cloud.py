@@ -38,7 +38,7 @@ SIZE, SIZE_LOAD_UNKNOWN = 96, 192
 GRID = 100
 KNEE_V, KNEE_SHARE = 0.7, 0.03  # how the rested voltage falls beside its table when nearly empty
 TABLES_DIFFER = 0.35  # a battery's place between its tables: standard deviation, in their distance
-METER_V = {"flooded": 0.04, "agm": 0.05, "gel": 0.05, "lifepo4": 0.04}  # what meter and table may be off together
+METER_V = {"flooded": 0.04, "agm": 0.05, "gel": 0.05, "lifepo4": 0.06}  # what meter and table may be off together
 METER_STRAYS_V_H = 0.002  # and how far that strays in an hour: warmth, a resistance that grows
 OHM, OHM_UNSURE = 0.022, 0.010  # of 100 Ah, full
 OHM_GROWS = 0.7  # the resistance when empty, above that when full
@@ -52,6 +52,7 @@ STRAYS_H = 0.004  # how far a state of charge strays within an hour from what th
 FLAT = 12**0.5  # width of a flat distribution, in standard deviations: its draws cost a tenth of a normal one's
 INDEPENDENT_S = 2.5 * 3600.0  # voltages closer than this share their errors
 ASTRAY = 4.0  # when all foretell a steady voltage so many standard errors too low or high, look further afield
+REPLACED = 0.3  # of charge: what reads full by night and was believed so far from it is another battery
 SHRINK = 0.985
 STEP_ALONG = 0.03  # of charge, tried with each hypothesis drawn anew
 # Never surer than this of anything, however long the nights agree: the model itself is not better (standard
@@ -208,9 +209,10 @@ class Cloud:
             h.cor -= ko * pr
             h.crr -= kr * pr
             h.log_weight -= 0.5 * miss * miss / variance + 0.5 * log(variance)
-        wanted = self.mean("charge") + astray_v / self._span_v
-        is_astray = abs(astray_v) > ASTRAY * sigma_v and 0.0 < wanted < 1.0
-        self._astray = abs(astray_v) / self._span_v if is_astray else 0.0
+        charge = self.mean("charge")
+        wanted = charge + astray_v / self._span_v
+        is_within = 0.0 < wanted < 1.0 or (wanted >= 1.0 and charge < 1 - REPLACED)
+        self._astray = abs(astray_v) / self._span_v if is_within and abs(astray_v) > ASTRAY * sigma_v else 0.0
 
     def weigh_ohm(self, ohm: float, sigma_ohm: float) -> None:
         """The resistance as a step of the load has shown it, when nothing else moved."""

@@ -376,9 +376,9 @@ class Monitor:
         if volts is None:
             return
         time_s = reading.sampled_s
-        dark = self._daylight.is_dark(time_s)
-        self._trace.add(time_s, volts, dark and not self._charger.is_on)
-        judged = self._battery.add(time_s, volts, self._running, self._celsius)
+        self._trace.add(time_s, volts, self._daylight.is_dark(time_s) and not self._charger.is_on)
+        celsius = self._water.gauge.value if self._celsius is None else self._celsius  # both stand in one garden
+        judged = self._battery.add(time_s, volts, self._running, celsius)
         if judged is not None:
             self._told.append(judged._replace(time=now_s))
         if self._night.spans(time_s):

@@ -3,8 +3,10 @@
 Theory. By night the charge goes down at the pumps' load, so the charge at which the sun will find the battery can be
 told hours ahead; charging begins some time after sunrise, as it did on recent mornings. By day a panel that gives
 anything carries part of the load, and the voltage stands above where the whole load would hold it; where it does not
-for hours of daylight, nothing comes from the panel. A charger that works keeps to its chemistry's limit, which rises
-as it gets colder.
+for hours of daylight, nothing comes from the panel. That is told the same day, unless the battery was full before: then
+it waits for the morning, as most such afternoons are only dark. A floor that is far away is told when it is sure to
+come, a nearer one when it is likely. A charger that works keeps to its chemistry's limit, which rises as it gets
+colder.
 
 It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day as dark as dusk, and says so.
 
@@ -24,13 +26,15 @@ from .daylight import Daylight
 from .lead import SET_POINT_AT_C, SET_POINTS, freezing_c, set_point_v
 
 HIGH_MARGIN_V, HIGH_FOR_S = 0.22, 800.0
-CHARGE_LIFT_V = 0.10
+CHARGE_LIFT_V, LITHIUM_LIFT_V = 0.10, 0.04  # above the night's last voltage
 CHARGING_V = 12.9
 UNLIT_SHARE, LEAST_DROP_V = 0.4, 0.012  # less of the load's drop than this made up: no current from the panel
 SET_POINT_V, RISE_V, FALL_V = 13.2, 0.005, 0.002  # what stands so high or moves so from step to step
 SURFACE_LEFT_V = 0.05  # above rest: more may still be charging
-UNLIT_FOR_S = 3 * 3600.0  # of a day's middle
+UNLIT_FOR_S = 3 * 3600.0  # of the days' middles
+FILLED = 0.9  # so full, a battery lasts the night though the rest of its day was dark
 MIDDLE_OF_DAY = (0.15, 0.85)
+LONGEST_STEP_S = 1800.0  # of a longer span between two judgements nothing is known
 LOW_FOR_S = 1200.0
 FLOOR_DEADBAND = 0.04
 KNOWN_AFTER_S, KNOWN_WIDTH = 8 * 3600.0, 0.22  # before this, or less surely than this, no forecast is made
@@ -38,9 +42,10 @@ FIRST_GUESS_S = 2 * 3600.0  # from sunrise to charging, before a morning has bee
 DAY_S = 86400.0
 USE_UNSURE = 0.08  # of what will be used: load and capacity, as a share
 INNER_90 = 1.645
-LIKELY, UNLIKELY = 0.6, 0.2  # chances of not lasting: to raise the alarm, and to take it back
+LIKELY, UNLIKELY = 0.6, 0.2  # chances of not lasting: to raise the alarm, and to take it back …
+SURELY, NEAR_H = 0.8, 7.0  # … and to raise it while the floor is still so many hours away: there is time to see more
 SURELY_LOW = 0.7  # chance of being below the floor: to raise that alarm
-CLOUDED_S, CLOUDED_LIKELY = 2 * 3600.0, 0.8  # by day: without charging for so long, and then surer than by night
+CLOUDED_S = 2 * 3600.0  # by day: without charging for so long, and then as sure as early at night
 AFTERNOON = 0.65  # of the day: what is left of it will not fill a battery
 FREEZES_C = -20.0  # acid that freezes above this can freeze in a garden
 
@@ -65,6 +70,7 @@ class PowerWatch:
         self._scale = 12.0 / battery.nominal_voltage_v
         self._limit_v = SET_POINTS[battery.chemistry].absorb_high_v
         self._is_lead = battery.chemistry != "lifepo4"
+        self._lift_v = CHARGE_LIFT_V if self._is_lead else LITHIUM_LIFT_V
         self._charge, self._daylight, self._alarms = charge, daylight, alarms
         self._judged_s = self._begun_s = 0.0
         self._low_since_s: float | None = None
@@ -73,7 +79,9 @@ class PowerWatch:
         self._night_v: float | None = None  # the last voltage of the night
         self._lifted_s: float | None = None  # when it first stood above that by day
         self._before_v = 0.0  # a step ago, by day
-        self._signed_s = 0.0  # when something last came from the panel, or its day's middle began
+        self._signed_s = 0.0  # when something last came from the panel, or the night ended
+        self._unlit_s = 0.0  # how much of the days' middles has gone since
+        self._fullest = 0.0  # charge of this day
         self._outlook: Outlook | None = None
         self._outlook_s = 0.0  # which judgement it belongs to
         self._mornings: deque[float] = deque(maxlen=7)  # seconds from sunrise to charging
@@ -83,12 +91,12 @@ class PowerWatch:
         charge = self._charge
         if charge.mean is None or charge.judged_s == self._judged_s:
             return
-        self._judged_s = charge.judged_s
+        before_s, self._judged_s = self._judged_s, charge.judged_s
         self._begun_s = self._begun_s or charge.judged_s
         dark = self._daylight.is_dark(charge.judged_s)
         self._judge_low(now_s)
         self._judge_night(now_s, dark)
-        self._judge_charging(now_s, dark)
+        self._judge_charging(now_s, dark, charge.judged_s - before_s)
         self._judge_high(now_s, celsius)
 
     # -- the coming hours
@@ -138,16 +146,17 @@ class PowerWatch:
                 self._alarms.normal(now_s, "battery-will-not-last", "battery")
             return
         clouded_s = charge.judged_s - max(charge.charge_ended_s or self._begun_s, self._begun_s)
-        is_afternoon = self._daylight.share_of_day(charge.judged_s) > AFTERNOON
-        if not dark and not (is_afternoon and clouded_s > CLOUDED_S):
+        per_h = self._used_per_h()
+        is_near = charge.mean - self._floor < NEAR_H * per_h
+        is_lost = self._daylight.share_of_day(charge.judged_s) > AFTERNOON or (is_near and self._unlit_s > UNLIT_FOR_S)
+        if not dark and not (is_lost and clouded_s > CLOUDED_S):
             return
-        sun_s = self._sun_s()
+        sun_s = self._sun_s() or (charge.judged_s + DAY_S if dark else None)  # a polar night has a day's time at least
         if sun_s is None or charge.judged_s - self._begun_s < KNOWN_AFTER_S or charge.high - charge.low > KNOWN_WIDTH:
             return
-        per_h = self._used_per_h()
         used = per_h * max(sun_s - charge.judged_s, 0.0) / 3600
         fails = self._share_below(charge.mean - used, USE_UNSURE * used)
-        if fails < (LIKELY if dark else CLOUDED_LIKELY):
+        if fails < (LIKELY if dark and is_near else SURELY):
             self._short_since_s = None
             if fails < UNLIKELY:
                 self._alarms.normal(now_s, "battery-will-not-last", "battery")
@@ -193,29 +202,33 @@ class PowerWatch:
             return ""
         return f" So empty, its acid can freeze from {below_c:.0f} °C on, and burst it: never charge a frozen battery."
 
-    def _judge_charging(self, now_s: float, dark: bool) -> None:
+    def _judge_charging(self, now_s: float, dark: bool, step_s: float) -> None:
         charge, daylight = self._charge, self._daylight
         if dark:
             self._night_v, self._lifted_s = charge.volts, None
-            self._signed_s, self._before_v = charge.judged_s, charge.volts
+            self._before_v, self._fullest = charge.volts, 0.0
+            self._unlit_s = min(self._unlit_s, UNLIT_FOR_S / 2)  # of a dark afternoon not more: the sky may clear
             return
         if self._night_v is None:
             return
         share = daylight.share_of_day(charge.judged_s)
         above_v = charge.volts - charge.rested_v() * self._scale
-        if self._is_sign(above_v) or not MIDDLE_OF_DAY[0] < share < MIDDLE_OF_DAY[1]:
-            self._signed_s = charge.judged_s
+        self._fullest = max(self._fullest, charge.mean)
+        if self._is_sign(above_v) or not self._signed_s:
+            self._signed_s, self._unlit_s = charge.judged_s, 0.0
+        elif MIDDLE_OF_DAY[0] < share < MIDDLE_OF_DAY[1]:
+            self._unlit_s += min(step_s, LONGEST_STEP_S)
         self._before_v = charge.volts
-        if charge.volts > max(self._night_v + CHARGE_LIFT_V, CHARGING_V) and self._lifted_s is None:
+        if charge.volts > max(self._night_v + self._lift_v, CHARGING_V) and self._lifted_s is None:
             self._lifted_s = charge.judged_s
             if daylight.dawn_s is not None and 0 < charge.judged_s - daylight.dawn_s < 12 * 3600:
                 self._mornings.append(charge.judged_s - daylight.dawn_s)
-        is_unlit = charge.judged_s - self._signed_s > UNLIT_FOR_S and above_v < SURFACE_LEFT_V
-        is_lifted = charge.volts > self._night_v + CHARGE_LIFT_V or charge.basis == "charging"
+        is_unlit = self._unlit_s > UNLIT_FOR_S and above_v < SURFACE_LEFT_V
+        is_lifted = charge.volts > self._night_v + self._lift_v or charge.basis == "charging"
         if is_lifted and not is_unlit:
             self._lifted_s = self._lifted_s or charge.judged_s
             self._alarms.normal(now_s, "battery-not-charging", "battery")
-        elif is_unlit or (self._lifted_s is None and share > 0.5):
+        elif (is_unlit and not (self._lifted_s and self._fullest > FILLED)) or (self._lifted_s is None and share > 0.5):
             since = f"{UNLIT_FOR_S / 3600:.0f} hours have" if is_unlit else "Half the day has"
             words = (
                 f"The battery is not charging. {since} gone by daylight without a sign of it:"
