@@ -46,6 +46,7 @@ CHARGE_V, CHARGE_POWER = 5.0, 1.45  # the current is capacity times (volts above
 CLIMBS_TO, CLIMBS_FROM = 1.1, 0.5  # CHARGE_V is that of a charge of 0.6; it grows as the root of 0.5 / (1.1 - charge)
 SURFACE_SHARE = 0.35  # of a steady lift above rest that is surface charge
 LEAST_SUN_H = 100.0  # less sun than would fill the battery in so long is none: any lift of the voltage contradicts it
+MOST_GAIN = 1.1  # of the panel's power under the sun of daylight.noon_share: it may face a low sun better than that
 GONE, BLOCKED_VARIES = 0.5, 0.4  # how likely a pump that stands draws nothing; else it draws up to so much otherwise
 CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
 STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
@@ -101,7 +102,7 @@ class Cloud:
             h.charge = 0.15 + 0.85 * (i + chance.random()) / size
             h.capacity = min(max(chance.gauss(0.92, 0.09), 0.6), 1.15)
             h.load = h.usual_load = exp(chance.gauss(0, load_spread))
-            h.gain = chance.uniform(least_gain, 0.95)
+            h.gain = chance.uniform(least_gain, MOST_GAIN)
             h.accept_h = exp(chance.gauss(log(1.6), 0.4))
             h.charge_v = CHARGE_V * exp(chance.gauss(0, 0.2))
             h.blend, h.offset_v, h.ohm = 0.5, 0.0, OHM * ohm
