@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from math import radians, sin
+from math import radians, sin, sqrt
 from random import Random
 
 import pandas as pd
 import pvlib
 import pytest
 
+from barreltide.core.daylight import Daylight
 from barreltide.core.weather import BIN_S, Bin, clear_sky_w_m2, judge_day, shadow, sun_sine
 from barreltide.sun import Sun
 
@@ -36,6 +37,23 @@ def test_sun_and_clear_sky_are_pvlibs(place, date):
     assert max(abs(a - b) for a, b in zip(light, haurwitz, strict=True)) < 30
     ineichen = where.get_clearsky(times, model="ineichen", linke_turbidity=3.0)["ghi"]
     assert sum(light) == pytest.approx(ineichen.sum(), rel=0.12)
+
+
+@pytest.mark.parametrize("place", [PLACES[1], PLACES[2]], ids=lambda place: place[2])
+@pytest.mark.parametrize("date", ["2026-01-10", "2026-03-25", "2026-06-21", "2026-12-10"])
+def test_the_suns_share_lies_between_a_level_panel_and_a_tilted_one(place, date):
+    """pvlib's clear sky (Ineichen and Perez) on a level panel and on one tilted by its latitude; 1000 W/m² are one."""
+    dawn_s, dusk_s, where = _day(place, date)
+    noon_s, daylight = 0.5 * (dawn_s + dusk_s), Daylight(Sun(*place), place[0])
+    at_s = [noon_s + share * (dusk_s - dawn_s) for share in (-0.2, 0.0, 0.2)]
+    times = pd.DatetimeIndex([pd.Timestamp(t, unit="s", tz="UTC") for t in at_s])
+    sun, sky = where.get_solarposition(times), where.get_clearsky(times, model="ineichen", linke_turbidity=3.0)
+    tilted = pvlib.irradiance.get_total_irradiance(
+        abs(place[0]), 180 if place[0] > 0 else 0, sun["apparent_zenith"], sun["azimuth"],
+        sky["dni"], sky["ghi"], sky["dhi"],
+    )["poa_global"]  # fmt: skip
+    for t, level, facing in zip(at_s, sky["ghi"] / 1000, tilted / 1000, strict=True):
+        assert daylight.noon_share(t) == pytest.approx(sqrt(level * facing), rel=0.25)
 
 
 def _battery_v(amps: float) -> float:
