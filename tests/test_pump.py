@@ -177,6 +177,20 @@ def test_a_slower_pace_that_comes_to_stay_raises_nothing():
     only(drive(monitor(), garden.packs(), garden.end_s))
 
 
+def test_a_bed_that_filled_just_before_its_neighbour_was_due_does_not_show_that_the_pump_runs():
+    """By day a phase is more work than seconds: so much work late is not yet so many seconds late."""
+    beds = {"bed-1": (400.0, 200.0), "bed-2": (1988.0, 1813.0)}
+    start_s = NOON_S - 4 * HOUR_S
+    whole = Garden(beds, start_s, NOON_S + 7 * HOUR_S)
+    from_s = next(
+        s + 2 for s, wet in whole.changes("bed-2")
+        if wet and s > NOON_S and any(388 < s - fell_s < 397 for fell_s in whole.falls("bed-1"))
+    )  # fmt: skip
+    still = [("pump", from_s, from_s + 9 * HOUR_S)]
+    garden = Garden(beds, start_s, from_s + HOUR_S, still, volts=lambda at_s: 14.3)
+    only(drive(monitor(beds=beds), garden.packs(), garden.end_s), ("pump-stopped", "pump"))
+
+
 @pytest.mark.parametrize("after_s", [450, 1200, 2250])
 def test_a_flow_that_drops_is_no_stop_once_a_quick_bed_has_shown_it(after_s):
     """A hose that kinks: a phase takes longer, and ends; when the slow bed is late, the quick one's next may be too."""

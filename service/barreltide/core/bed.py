@@ -194,7 +194,7 @@ class Bed:
         return [event for fall in self.high.falls(now_s) for event in self._count(fall)]
 
     def overdue_s(self, sampled_s: float) -> float:
-        """How far the present phase is beyond its margin, in seconds of reference work; 0 or less if it is not."""
+        """How far the present phase is beyond its margin, in seconds; 0 or less if it is not."""
         high, wet, since_s = self.high, self.high.wet, self.high.since_s
         if wet is None or high.raw_wet != wet or high.has_moved_unheard:
             return 0.0
@@ -214,7 +214,7 @@ class Bed:
         late_s = work_s - expected_s * (1 + normal.margin) - 20
         if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
             late_s -= expected_s * PHASES_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
-        return late_s
+        return late_s * (sampled_s - since_s) / work_s
 
     def is_hidden(self, since_s: float) -> bool:
         """Whether a pack is missing, after `since_s`, from when the upper float was last heard on."""
