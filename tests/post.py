@@ -47,10 +47,12 @@ class Post:
             self.got.append((self.now_s, way.channel, letter))
         return error
 
-    def tell(self, change="raised", priority="urgent", subject="pump", alarm="pump-stopped", answered=False) -> str:
-        """Commit one notice, as the writer does."""
+    def tell(
+        self, change="raised", priority="urgent", subject="pump", alarm="pump-stopped", over="Back to normal: "
+    ) -> str:
+        """Commit one notice, as the writer does. over: how the engine says what cleared it."""
         name = f"{alarm}-{subject}-{self.now_s:.0f}{'-over' if change == 'cleared' else ''}"
-        title = f"yard: {'Go now. ' if change == 'raised' else 'Back to normal: '}{alarm} {subject}."
+        title = f"yard: {'Go now. ' if change == 'raised' else over}{alarm} {subject}."
         row = Notice(name, 1, self.now_s, alarm, subject, priority, title, "Look at it.", change)
         self.store.commit(Work(events=[], notices=[row], answers=[], ticked_s=None, arrivals=[]))
         return name

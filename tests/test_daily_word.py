@@ -87,6 +87,17 @@ def test_what_the_word_says(site, store):
     ]
 
 
+def test_a_word_goes_back_to_the_last_one_and_three_days_at_most(site, store):
+    gone = AlarmChanged(DAWN_S - 97_200, DAWN_S - 100_000, "battery-low", "battery", "cleared", "urgent",
+                        "Back to normal: The battery is at its floor.")  # fmt: skip
+    older = gone._replace(time=DAWN_S - 300_000, alarm="sump-low", subject="sump", message="Back to normal: The sump.")
+    store.commit(Work(events=[(store.next_event(), None, event) for event in (older, gone)]))
+    last_words = (None, DAWN_S - 103_000, 0.0)
+    asked = [daily_word.compose(site, store, DAWN_S, [], "07:15", told_s)[1] for told_s in last_words]
+    assert ["at its floor" in body for body in asked] == [False, True, True]
+    assert not any("The sump" in body for body in asked)
+
+
 def test_on_a_good_day_and_on_the_first(site, store):
     title, body = daily_word.compose(site, store, DAWN_S, [], "07:15")
     assert title == "garden: Daily word, all is well."

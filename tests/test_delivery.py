@@ -191,3 +191,16 @@ def test_the_link_to_answer_goes_to_a_person_and_not_to_everybody(post):
     here.tell("cleared")
     here.pass_time()
     assert "Answer" not in here.letters("anna 1 json")[1].body
+
+
+def test_a_link_says_where_it_answers_only_one_of_several_alarms(post):
+    here = post()
+    here.notifier._link = lambda alarm, subject, raised_s, person: f"Answer: http://here/{alarm}"
+    here.dead.add("anna 1 json")
+    here.tell()
+    here.tell(subject="battery", alarm="battery-low")
+    here.pass_time(20)
+    here.dead.clear()
+    here.pass_time(120)
+    body = here.letters("anna 1 json")[0].body
+    assert "answers the first of these alarms only; the page answers each.\nAnswer: http://here/pump-stopped" in body

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
+from barreltide.core.event import NightEnded
 from barreltide.notices import push
 from barreltide.notices.wording import Letter
 from barreltide.site import Bed, Person
@@ -399,6 +400,11 @@ def test_a_night_says_when_its_clock_was_changed():
     assert "forward: an hour is missing" in nights.clock_change(night(2026, 3, 28), LISBON)
     assert "back: an hour comes twice" in nights.clock_change(night(2026, 10, 24), LISBON)
     assert nights.clock_change(night(2026, 6, 1), LISBON) is None
+
+
+def test_a_night_in_which_nothing_was_heard_has_words_too(served):
+    unheard = NightEnded(1.7e9, "2023-11-14", 1.7e9 - 4e4, 1.7e9, None, None, None, None, None)._asdict()
+    assert nights.in_words(unheard, [], served.site, LISBON).endswith("too little has been heard in it.")
 
 
 def test_when_the_pump_stood_in_a_night():

@@ -311,6 +311,33 @@ def test_who_has_a_daily_word_learns_from_it_that_what_was_not_urgent_is_over(po
     assert [letter.kind for letter in here.letters("anna 1 json")][1:] == ["failure", "success"]
 
 
+@pytest.mark.parametrize("anna", [ANNA, WORDED], ids=["no word", "daily word"])
+@pytest.mark.parametrize(("priority", "subject", "alarm"), [("soon", "bed-1", "siphon-not-starting"),
+                                                           ("urgent", "battery", "battery-low")])  # fmt: skip
+def test_what_was_shelved_is_told_each_time_it_is_back(post, anna, priority, subject, alarm):
+    here = post(anna)
+    for number in range(4):
+        here.tell("raised", priority, subject, alarm)
+        here.pass_time(60)
+        assert len([letter for letter in here.letters("anna 1 json") if letter.kind != "success"]) == number + 1
+        here.answer(alarm, subject)
+        here.tell("cleared", priority, subject, alarm, over="Shelved for 1 hour (rain): ")
+        here.pass_time(HOUR_S, 600)
+
+
+def test_what_never_got_out_and_is_over_is_left_to_the_daily_word(post):
+    """It would be told as if it still stood, and its end never."""
+    here = post(WORDED)
+    here.dead.add("anna 1 json")
+    here.tell("raised", "soon", subject="bed-1", alarm="siphon-not-starting")
+    here.pass_time(HOUR_S / 2)
+    here.tell("cleared", "soon", subject="bed-1", alarm="siphon-not-starting")
+    here.pass_time(60)
+    here.dead.clear()
+    here.pass_time(2 * HOUR_S)
+    assert here.letters("anna 1 json") == []
+
+
 def test_beside_a_daily_word_what_is_back_is_told_again_after_a_week_or_once_it_had_stayed_away(post):
     here = post(WORDED, BEN | {"order": 1})
     for _ in range(9):  # each day at noon

@@ -274,6 +274,14 @@ def test_what_is_no_address_is_told_so(proxied):
     assert proxied.visitor(Host="[::1").get("/api/now").status_code in (400, 401)
 
 
+@pytest.mark.parametrize("path", ["/static/nothing", "/neighbour/a/b", "/answer/a/b"])
+def test_who_is_not_signed_in_sees_nothing_of_the_service_around_a_refusal(proxied, path):
+    """A page's frame tells of the service's problems and counts; health keeps these back too."""
+    refused = proxied.visitor(Accept="text/html").get(path)
+    assert refused.status_code in (403, 404)
+    assert "packs" not in refused.text and "is slow" not in refused.text and "<nav" not in refused.text
+
+
 def test_behind_a_proxy_nobody_is_at_home_and_https_is_taken_at_its_word(proxied):
     assert proxied.visitor().get("/api/now").status_code == 401, "it looks like loopback"
     answer = proxied.visitor(X_Forwarded_For="127.0.0.1", X_Forwarded_Proto="https").post(

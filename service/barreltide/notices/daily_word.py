@@ -17,6 +17,7 @@ from .wording import LINE_CHARACTERS, cut
 
 DAY_S = 86_400.0
 LATE_S = 6 * 3600.0
+MOST_UNTOLD_S = 3 * DAY_S
 MOST_ALARMS = 5
 WATER = "water/temperature"
 BACK = "Back to normal: "  # how the engine begins to say that an alarm is over, and neither shelved nor held back
@@ -37,7 +38,8 @@ class DailyWord:
             day = self._day_of(person, now_s)
             if day is None or self._given.get(person.name) == day:
                 continue
-            title, body = compose(self._site, self._store, now_s, self._trouble(), person.daily_word or "")
+            told_s = self._store.last_word_s(person.name)
+            title, body = compose(self._site, self._store, now_s, self._trouble(), person.daily_word or "", told_s)
             name = f"daily-word-{person.name}"
             self._store.put_notice(
                 Notice(f"{name}-{day}", 0, now_s, "daily-word", person.name, "note", title, body, "word")
@@ -54,14 +56,18 @@ class DailyWord:
         return f"{moment:%Y-%m-%d}" if 0 <= late_s < LATE_S else None
 
 
-def compose(site: Site, store: Store, now_s: float, trouble: list[str], hour: str) -> tuple[str, str]:
-    """Title and body."""
+def compose(
+    site: Site, store: Store, now_s: float, trouble: list[str], hour: str, told_s: float | None = None
+) -> tuple[str, str]:
+    """Title and body. told_s: when this person's last word was put down; what came and went since then is in this one,
+    however late it is, but no more than three days of it."""
     zone, since_s = ZoneInfo(site.time_zone), now_s - DAY_S
     standing = store.standing()
     lines = [_battery(store, since_s), _cycles(site, store, since_s, now_s), _water(store, since_s, now_s)]
     lines += [f"Stands since {_moment(row['since'], zone)}: {_first(row['message'])}" for row in standing[:MOST_ALARMS]]
     lines += [f"And {len(standing) - MOST_ALARMS} more."] if len(standing) > MOST_ALARMS else []
-    lines += _came_and_went(store, since_s, zone, {(row["alarm"], row["subject"]) for row in standing})
+    untold_s = since_s if told_s is None else max(min(since_s, told_s), now_s - MOST_UNTOLD_S)
+    lines += _came_and_went(store, untold_s, zone, {(row["alarm"], row["subject"]) for row in standing})
     lines += [f"Wrong with the service: {line}." for line in trouble[:MOST_ALARMS]]
     lines.append(f"If no word comes tomorrow at {hour}, go and look.")
     if standing:
@@ -102,8 +108,8 @@ def _water(store: Store, since_s: float, now_s: float) -> str:
 
 
 def _came_and_went(store: Store, since_s: float, zone: ZoneInfo, standing: set[tuple[str, str]]) -> list[str]:
-    """What was raised in the last day and is over, or has stood for longer and was over in it: for who gets the word
-    it may be the only telling."""
+    """What was raised since then and is over, or has stood for longer and was over since: for who gets the word it may
+    be the only telling."""
     raised: dict[tuple[str, str], str] = {}
     over: dict[tuple[str, str], str] = {}
     for line in store.events("alarm", None, since_s, newest_first=False):

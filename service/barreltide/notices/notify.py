@@ -241,6 +241,9 @@ class Notifier:
         if self._link is None or way.person is None or head["change"] != "raised":
             return message
         link = self._link(head["alarm"], head["subject"], head["created_s"], way.person)
+        last = {(row["alarm"], row["subject"]): row["change"] for row in once}
+        if list(last.values()).count("raised") > 1:
+            link = f"The link answers the first of these alarms only; the page answers each.\n{link}"
         return letter(once, self._garden, self.people.zone, link)
 
     def _mark(self, way: Way, rows: list[dict[str, Any]], error: str | None) -> None:

@@ -108,11 +108,17 @@ class Outbox:
         `sendings`: the newest first."""
         marks = ", ".join("?" * len(alarms))
         rows = self._dicts(
-            f"SELECT id, created_s, alarm, change, answered_s FROM notices WHERE alarm IN ({marks}) AND subject = ?"
-            " AND rowid < ? AND created_s >= ? ORDER BY rowid DESC LIMIT 100",
+            "SELECT id, created_s, alarm, change, title, answered_s FROM notices"
+            f" WHERE alarm IN ({marks}) AND subject = ? AND rowid < ? AND created_s >= ? ORDER BY rowid DESC LIMIT 100",
             (*alarms, subject, number, since_s),
         )
         return [row | {"sendings": self._sendings(row["id"])} for row in rows]
+
+    def last_word_s(self, person: str) -> float | None:
+        """When the newest daily word was put down that a way to this person has taken."""
+        return self._rows(
+            "SELECT max(created_s) FROM notices n WHERE alarm = 'daily-word' AND subject = ? AND EXISTS"
+            " (SELECT 1 FROM sendings WHERE notice = n.id AND told > 0)", (person,))[0][0]  # fmt: skip
 
     def stands(self, alarms: tuple[str, ...]) -> frozenset[str]:
         """Those of these that were raised and are not over."""

@@ -15,7 +15,8 @@ Alarms would otherwise call again and again for what needs nobody, or for what i
 - What comes and goes day after day is one story, as long as it stays away for no more than a day and a half: water that
   is too warm in a third afternoon, or a battery that is too weak for the season, once somebody has answered for it. It
   is told again every third day, in waking hours and without asking on. That the floor is reached is no part of the
-  story that it will be; a pump that stops is never part of it.
+  story that it will be; a pump that stops is never part of it. What somebody has shelved is told anew when it is
+  back.
 - A battery on its way down and a station that is not heard leave hours, where a pump that stands leaves minutes: they
   come again, and go to the next person, later.
 - Who has a daily word learns from it each day what stands and what came and went. That is enough for the end of what
@@ -44,6 +45,7 @@ WEAK = ("battery-will-not-last", "battery-low")
 STORY_S, RETOLD_S, RETOLD_BESIDE_WORD_S = 36 * HOUR_S, 66 * HOUR_S, 7 * 24 * HOUR_S
 BACK_IS_NEWS = 2  # raisings of what is not urgent, until it is known to come and go
 MATTERS = ("battery-low", "pump-stopped")  # while they stand, to what is told of a silence
+ASIDE = (": Shelved for ", ": Taken out of service ")  # how the title of an alarm says it that somebody put aside
 PATIENCE = {"battery-will-not-last": 6.0, "battery-low": 3.0, "station-silent": 3.0}  # how many times later
 
 
@@ -99,7 +101,7 @@ def _new(
         presses = "battery-low" in stands and "pump-stopped" not in stands
         if not presses and notice["created_s"] - wait_s < now_s < notice["created_s"] + wait_s:
             return Plan("new", everybody, [], [])
-    told = _going_on(story, now_s)
+    told = [] if _was_put_aside(story, notice["alarm"]) else _going_on(story, now_s)
     if notice["alarm"] in WEAK and any(
         row["answered_s"] is not None for row in told if row["alarm"] == notice["alarm"]
     ):
@@ -111,6 +113,12 @@ def _new(
     lasting = notice["priority"] == "urgent" and bool(people.persons)
     lasting |= any(way.kind == "sms" and way.channel not in asked for way in ways)
     return Plan("open" if lasting else "done", everybody + asked, [], [])
+
+
+def _was_put_aside(story: list[dict[str, Any]], alarm: str) -> bool:
+    """Whether somebody had shelved it, and it is back because that is over: as promised, it is raised anew."""
+    newest = next((row for row in story if row["alarm"] == alarm), None)
+    return newest is not None and newest["change"] == "cleared" and any(words in newest["title"] for words in ASIDE)
 
 
 def _going_on(story: list[dict[str, Any]], now_s: float) -> list[dict[str, Any]]:
@@ -161,7 +169,7 @@ def _cleared(
         is_told = person and (row["known"] or by_word and people.has_word(person))
         if (row["told"] > 0 or under_way) and not is_told:
             asked.append(row["channel"])
-        if row["state"] == "waiting" and identity not in flying and (row["told"] > 0 or not under_way):
+        if row["state"] == "waiting" and identity not in flying and (row["told"] > 0 or is_told or not under_way):
             passed.append(identity)
     return Plan("done", [channel for channel in asked if channel in ours], [], passed)
 

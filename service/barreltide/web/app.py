@@ -81,9 +81,9 @@ def _count_ahead(store: Store) -> None:
 
 def _handle_errors(app: FastAPI, served: Served) -> None:
     def told(request: Request, words: str, code: int) -> Response:
-        """What is wrong: a page with a way back to who looks with a browser, JSON to all others."""
+        """What is wrong: a page with a way back to who looks with a browser and may see one, JSON to all others."""
         is_read = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
-        if not is_read or request.method not in ("GET", "HEAD"):
+        if not is_read or request.method not in ("GET", "HEAD") or who(request) == "nobody":
             return JSONResponse({"error": words}, code)
         heading = WRONG.get(code, "That cannot be shown")
         words = "no page has this address." if words == HTTPStatus(404).phrase else words

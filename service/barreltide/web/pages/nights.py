@@ -164,6 +164,9 @@ def season(records: list[Line], floor: float, taste: Taste) -> Line | None:
 def in_words(record: Line, stops: list, site: Site, taste: Taste) -> str:
     """One night's record in sentences. stops: when a pump stood in it."""
     words = [f"From dusk at {taste.clock(record['dusk'])} to dawn at {taste.clock(record['dawn'])}:"]
+    needed = ("state_of_charge_dusk", "state_of_charge_dawn", "used_ah", "lowest_voltage_v")
+    if any(record[key] is None for key in needed):
+        return " ".join([*words, "too little has been heard in it.", *([_stood(stops)] if stops else [])])
     words.append(f"{percent(record['state_of_charge_dusk'])} fell to {percent(record['state_of_charge_dawn'])},")
     words.append(f"{number(record['used_ah'])} Ah drawn, lowest {number(record['lowest_voltage_v'], 2)} V.")
     if record["state_of_charge_dawn"] <= site.battery.lowest_state_of_charge:
