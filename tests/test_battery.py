@@ -17,7 +17,7 @@ from barreltide.sun import Sun
 from conftest import SITE
 from simulation.draw import draw_garden
 from simulation.run import simulate
-from small_garden import NOON_S, SUN, Garden, drive, monitor
+from small_garden import NOON_S, SUN, Garden, drive, monitor, site
 
 
 def judged(run, toml: str, tmp_path) -> list[tuple[float, bool]]:
@@ -80,23 +80,38 @@ def test_steps_along_what_the_voltages_told_leave_them_told_and_the_meter_as_lik
     assert statistics.stdev(offsets_v[200:]) == pytest.approx(METER_V["flooded"], rel=0.2)
 
 
-@pytest.mark.parametrize("draws_a", [2.0, 0.0])
-def test_a_pump_that_stands_still_may_draw_as_before_and_the_nights_voltage_tells(draws_a):
-    """Nothing but floats has told of the stop. 2 A for twenty hours are 43 points of 92 Ah, 30 mV under load."""
+@pytest.mark.parametrize(
+    ("shares", "draws"), [([0.96], 1.0), ([0.96], 0.0), ([0.48], 1.0), ([0.48], 0.52), ([0.48, 0.48], 0.52)]
+)
+def test_a_pump_that_stands_still_may_draw_as_before_and_the_nights_voltage_tells(shares, draws):
+    """Nothing but floats has told of the stop. 2 A for twenty hours are 43 points of 92 Ah, 30 mV under load. Of two
+    pumps alike, one in doubt is told as well; two are not: the night does not say which of them it speaks of."""
     believed, ohm, at = cloud(), 0.015, 0.95
     for step in range(172):
         is_standing = step > 86
         if step == 87:
-            believed.doubt_load(0.96)
-        load_a = draws_a if is_standing else 2.0
+            believed.doubt_loads([0.48, 0.48])
+            believed.doubt_loads(shares)
+        load_a = 2.0 * (draws if is_standing else 1.0)
         at -= load_a * STEP_S / 3600 / 92
         believed.discharge(STEP_S, 0.0, 2.08)
         believed.weigh_voltage(11.6 + 1.1 * at - ohm * load_a * (1.7 - 0.7 * at), 0.013, STEP_S, 0.0, 2.08)
         believed.normalise()
+    gone = believed.gone_share()
+    assert gone is None if len(shares) == 2 else gone < 0.05 if draws == 1.0 else gone > 0.95
     assert believed.mean("charge") == pytest.approx(at, abs=0.06)
-    assert believed.mean("load") == pytest.approx(draws_a / 2.08, abs=0.3)
-    believed.trust_load()
-    assert believed.mean("load") == pytest.approx(1.0, abs=0.15)
+    assert believed.mean("load") == pytest.approx(draws * 2.0 / 2.08, abs=0.3)
+    believed.doubt_loads([])
+    assert believed.gone_share() is None and believed.mean("load") == pytest.approx(1.0, abs=0.15)
+
+
+def test_no_doubt_makes_a_load_negative():
+    """A pump that has just come back is not in the load of the step before."""
+    charge = StateOfCharge(site().battery, 100.0, {"pump": 2.0, "small": 0.5}, Daylight(SUN, 38.5))
+    for minute in range(30):
+        charge.add(NOON_S + 60 * minute, 12.6, frozenset({"small"}), None)
+    charge.doubt_loads(frozenset({"pump"}), frozenset({"pump", "small"}))
+    assert min(h.load for h in charge._cloud._all) >= 0
 
 
 def test_a_voltage_that_little_sun_holds_up_means_full():

@@ -50,6 +50,13 @@ def test_fills_tell_of_it_though_the_siphon_then_drains_for_longer():
     assert abs(change) < 0.01
 
 
+def test_fills_alone_tell_where_a_ripple_has_left_no_whole_phase():
+    bed = bed_of(noisy(3, 23, 1200.0), [600.0 + k % 3 for k in range(20)] + [500.0, 501.0, 499.0])
+    bed.phases.clear()
+    change, _ = bed.pace_change(bed._fills[19][1] + 1)
+    assert change == pytest.approx(log(500 / 601), abs=0.01)
+
+
 @pytest.mark.parametrize("power", [0.0, 1.0, 2.0])
 def test_how_a_flow_follows_the_voltage_is_learned_from_the_hours_before(power):
     """By night 12.2 V, by day 14.4 V, and the fault at noon: no other water than the voltage brings."""

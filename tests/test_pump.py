@@ -349,3 +349,52 @@ def test_by_night_a_step_is_another_loads_while_the_pumps_own_current_flows():
     plain = garden.battery_v
     garden.battery_v = lambda at_s: plain(at_s) + (0.06 if at_s > from_s else 0.0)
     only(drive(monitor(beds=slow), garden.packs(), garden.end_s))
+
+
+@pytest.mark.parametrize("sensor", [False, True])
+def test_after_a_clock_was_set_back_a_stop_is_told_as_soon_as_ever(sensor):
+    """By two hours, while the pump runs; it stops an hour later and comes again."""
+    back_s, set_s, stop_s = 2 * HOUR_S, NOON_S + 4 * HOUR_S, NOON_S + 3 * HOUR_S
+    before = Garden(start_s=NOON_S, end_s=set_s, current=sensor)
+    still = [("pump", stop_s, stop_s + HOUR_S)]
+    after = Garden(start_s=set_s - back_s, end_s=stop_s + 2 * HOUR_S, current=sensor, still=still)
+    packs = [*before.packs()]
+    packs += [
+        pack._replace(received_s=pack.received_s + back_s, seq=pack.seq + len(packs)) for pack in after.packs()
+    ]
+    told = [event for event in drive(monitor(), packs) if event.kind == "alarm" and event.alarm == "pump-stopped"]
+    assert [event.change for event in told] == ["raised", "cleared"]
+    raised_s, cleared_s = (event.time - back_s - stop_s for event in told)
+    assert 0 < raised_s < (6 * 60 if sensor else 20 * 60) and HOUR_S < cleared_s < HOUR_S + 15 * 60
+
+
+def test_a_lower_float_that_falls_silent_after_a_clock_was_set_back_is_missed():
+    back_s, set_s = 2 * HOUR_S, NOON_S + 4 * HOUR_S
+    before = Garden(ONE, start_s=NOON_S, end_s=set_s)
+    before.floats = {f"bed-1/{which}": before.changes("bed-1") for which in ("high", "low")}
+    after = Garden(ONE, start_s=set_s - back_s, end_s=set_s - 600)
+    packs = [*before.packs()]
+    packs += [
+        pack._replace(received_s=pack.received_s + back_s, seq=pack.seq + len(packs)) for pack in after.packs()
+    ]
+    told = [event for event in drive(monitor(beds=ONE), packs) if event.kind == "alarm"]
+    assert [(event.alarm, event.subject) for event in told] == [("sensor-fault", "bed-1/low")]
+    assert "is missing" in told[0].message
+
+
+def test_what_was_left_open_by_day_is_closed_by_a_rest_and_by_water():
+    """Pump or siphon: the night's voltage is not asked of what the grower has seen to meanwhile."""
+    from_s = stop_at(False, "bed-1", NOON_S + 3 * HOUR_S, beds=ONE)
+    garden = Garden(ONE, end_s=from_s + 2 * HOUR_S, still=[("bed-1", from_s, from_s + 9 * HOUR_S)])
+    for ending in ("come back", "stay away", "night"):
+        watch = monitor(beds=ONE)
+        drive(watch, garden.packs(), garden.end_s)
+        pump = watch._pumps["pump"]
+        assert pump._by_day is not None
+        if ending == "come back":
+            pump.come_back(garden.end_s, garden.end_s)
+        elif ending == "stay away":
+            pump.stay_away(garden.end_s, from_s, garden.end_s)
+        else:
+            pump._judge_single(garden.end_s, garden.end_s, pump.beds[0], from_s - HOUR_S)
+        assert pump._by_day is None and not pump.is_in_question

@@ -28,16 +28,28 @@ def watch(*hours: tuple[float, bool, list[float]]) -> list[float]:
 
 
 def test_a_mark_that_falls_dry_with_less_upstairs_than_once_tells_of_lost_water_within_minutes():
-    covered = (60, True, [0.9, 0.5])
+    covered = (60, True, [0.45, 0.25])
     (told,) = watch(covered, (30, True, [0.0, 0.0]), (60, False, [0.0, 0.0]))
     assert 95 <= told <= 97
-    (told,) = watch(covered, (60, False, [0.6, 0.3]))
+    (told,) = watch(covered, (60, False, [0.3, 0.15]))
     assert 65 <= told <= 67
 
 
-@pytest.mark.parametrize("flooded", [[0.9, 0.5], [0.6, 0.8], [1.0, 0.0]], ids=["as much", "another's", "one's crest"])
+@pytest.mark.parametrize("flooded", [[0.45, 0.25], [0.3, 0.4], [0.5, 0.0]], ids=["as much", "another's", "one's crest"])
 def test_what_may_be_upstairs_is_no_loss(flooded):
-    assert watch((60, True, [0.9, 0.5]), (50, False, flooded)) == []
+    assert watch((60, True, [0.45, 0.25]), (50, False, flooded)) == []
+
+
+@pytest.mark.parametrize(
+    "flood",
+    [
+        [(9, True, [0.3]), (3, False, [0.7]), (9, True, [0.95]), (9, True, [0.0]), (9, True, [0.3]), (9, False, [0.7])],
+        [(10, True, [0.95, 0.9]), (30, True, [0.0, 0.0]), (12, False, [0.6, 0.6])],
+    ],
+    ids=["one bed, dry at the crest", "two beds that had met when both drained"],
+)
+def test_a_bed_that_drains_holds_less_than_at_its_crest_and_proves_no_loss(flood):
+    assert watch(*flood) == []
 
 
 def test_nothing_is_compared_with_the_time_before_a_rest_in_which_water_may_have_been_changed():

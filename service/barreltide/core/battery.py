@@ -89,7 +89,7 @@ class StateOfCharge:
         self._running: frozenset[str] = frozenset(self._pumps_a)
         self._unweighed_s = 0.0
         self._dark_s = 0.0  # how much night has been weighed …
-        self._doubted_from_s: float | None = None  # … and how much of it when a pump's load came to be in doubt
+        self._doubted_from_s = 0.0  # … and how much of it when pumps' loads last came to be in doubt
         self._idle: deque[tuple[float, float]] = deque(maxlen=MOST_RESTED)
         self._held_v = self._held_s = self._top_v = self._surface_v = 0.0
 
@@ -118,23 +118,19 @@ class StateOfCharge:
         """The series resistance, as a step of the load has shown it."""
         self._cloud.weigh_ohm(ohm, sigma_ohm)
 
-    def doubt_load(self, pump: str) -> None:
-        """The pump lifts no water, and nothing has told whether it still draws: a blocked one may draw more, less, or
-        the same. From now on its part of the load is unknown, and what the voltage does then tells."""
-        guessed_a = STATION_A + sum(self._pumps_a[name] for name in self._running if name not in self._measured_a)
-        self._cloud.doubt_load(self._pumps_a[pump] / guessed_a)
+    def doubt_loads(self, pumps: frozenset[str], running: frozenset[str]) -> None:
+        """These of the running pumps lift no water, and nothing has told whether they still draw: a blocked one may
+        draw more, less, or the same. From now on their part of the load is unknown, and what the voltage does then
+        tells. Once none is in doubt the load is again what it was. To be told whenever either set changes."""
+        guesses = [name for name in sorted(running) if name not in self._measured_a]
+        guessed_a = STATION_A + sum([self._pumps_a[name] for name in guesses])
+        self._cloud.doubt_loads([self._pumps_a[name] / guessed_a for name in guesses if name in pumps])
         self._doubted_from_s = self._dark_s
 
-    def trust_load(self, pump: str) -> None:
-        """The pump's load is again what it was, or is known to be gone."""
-        self._cloud.trust_load()
-        self._doubted_from_s = None
-
     def gone_share(self) -> float | None:
-        """How likely the load in doubt is gone, 0 to 1; None while none is, or not enough of a night has been since."""
-        if self._doubted_from_s is None or self._dark_s - self._doubted_from_s < LEARNED_S:
-            return None
-        return self._cloud.gone_share()
+        """How likely the load in doubt is gone, 0 to 1. None while none is, or the voltage cannot tell: two are, or not
+        enough of a night has been since."""
+        return self._cloud.gone_share() if self._dark_s - self._doubted_from_s >= LEARNED_S else None
 
     # -- what is asked
 

@@ -177,6 +177,9 @@ class Bed:
                 track.rewind()
         self.base_s = self.heard_s = self.gap_s = to_s
         self.rise_s, self.fall_s = min(self.rise_s, to_s), min(self.fall_s, to_s)
+        self.low_heard_s = self.low_heard_s and min(self.low_heard_s, to_s)
+        if self.last_cycle is not None:  # else none that is counted from now on would be the newest
+            self.last_cycle = self.last_cycle._replace(time=min(self.last_cycle.time, to_s))
         self.phases.clear()
         self._fills.clear()
 
@@ -263,7 +266,7 @@ class Bed:
         None if too few times are known.
         """
         spans = [*self._fills]
-        if not spans or self.phases[-1][1] - spans[-1][1] > 2 * self.period_s:
+        if not spans or (self.phases and self.phases[-1][1] - spans[-1][1] > 2 * self.period_s):
             spans = [
                 (first[0], second[1], first[3] + second[3])
                 for first, second in pairwise(self.phases)

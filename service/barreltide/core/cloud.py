@@ -114,6 +114,7 @@ class Cloud:
         self._meter_v2 = METER_V[chemistry] ** 2
         self._weights = [1 / size] * size
         self._span_v = tables[0][-1][1] - tables[0][0][1]
+        self._doubted: list[float] = []  # shares of the load that may be gone
         self._astray = 0.0  # how far all are off together, in charge
 
     def _knee_v(self, i: int) -> float:
@@ -280,25 +281,28 @@ class Cloud:
         charge = h.charge + net_a * dt_s / 3600 / (self.label_ah * h.capacity)
         h.charge = 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
 
-    def doubt_load(self, share: float) -> None:
-        """That share of the load may be gone, or not: half of the hypotheses believe the one, half the other."""
+    def doubt_loads(self, shares: list[float]) -> None:
+        """Each of these shares of the load may be gone, or not: half of the hypotheses believe the one, half the other.
+        The rest is what it usually is. What the voltage told of the shares that were in doubt before is given up: it
+        does not say which of them it spoke of."""
         for h in self._all:
-            h.usual_load = h.load
-            if self._chance.random() < GONE:
-                h.load *= 1 - share
-            else:
-                h.load *= 1 + share * self._chance.uniform(-BLOCKED_VARIES, BLOCKED_VARIES)
+            usual_load = h.usual_load if self._doubted else h.load
+            h.usual_load, h.load = usual_load, usual_load * (1 + sum([share * self._change() for share in shares]))
+        self._doubted = shares
 
-    def gone_share(self) -> float:
-        """How likely the load in doubt is gone, 0 to 1."""
+    def _change(self) -> float:
+        """Of the current of a pump that lifts nothing: it is gone, or another."""
+        return -1.0 if self._chance.random() < GONE else self._chance.uniform(-BLOCKED_VARIES, BLOCKED_VARIES)
+
+    def gone_share(self) -> float | None:
+        """How likely the share in doubt is gone, 0 to 1; None where none is, or more than one: their sum is all that
+        the voltage tells."""
+        if len(self._doubted) != 1:
+            return None
+        least = 1 - 0.5 * (1 + BLOCKED_VARIES) * self._doubted[0]  # between gone and the least of a blocked one
         return sum(
-            weight for weight, h in zip(self._weights, self._all, strict=True) if h.load < 0.5 * h.usual_load
+            [weight for weight, h in zip(self._weights, self._all, strict=True) if h.load < least * h.usual_load]
         )
-
-    def trust_load(self) -> None:
-        """The load is again what it was."""
-        for h in self._all:
-            h.load = h.usual_load
 
     def drift(self, dt_s: float, known_a: float, guessed_a: float, is_dark: bool) -> None:
         """Nothing was heard for a while: the load went on, and the sun may have done anything."""

@@ -42,6 +42,12 @@ class PumpCurrent:
                 self.usual_a = median(self._readings)
             self._readings.clear()
 
+    def rewind(self, to_s: float) -> None:
+        """The station's clock was set back to `to_s`."""
+        self._heard_s = self._heard_s and min(self._heard_s, to_s)
+        self._gone_s = self._gone_s and min(self._gone_s, to_s)
+        self._odd = self._odd and (min(self._odd[0], to_s), self._odd[1])
+
     def is_known(self, sampled_s: float) -> bool:
         """Whether the sensor spoke lately, and long enough for its usual current to be known."""
         return self._heard_s is not None and sampled_s - self._heard_s < KNOWN_FOR_S and self.usual_a > 0.05

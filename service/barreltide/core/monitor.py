@@ -251,7 +251,7 @@ class Monitor:
         if speaker is not None and not self._is_waiting(speaker):
             self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
             self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
-            for name in self._doubted:
+            for name in sorted(self._doubted):
                 self._pumps[name].hear_of_night(now_s, self._battery.gone_share())
             self._power.judge(now_s, self._water.gauge.value if self._celsius is None else self._celsius)
             self._judge_sump(now_s)
@@ -321,11 +321,11 @@ class Monitor:
     def _judge_release(self, release: Release, station: Station, now_s: float) -> None:
         if release.set_back:
             self._trace.rewind()
-        for bed in self._beds.values() if release.gap or release.set_back else ():
-            if bed.station == station.name:
-                if release.set_back:
-                    bed.rewind(station.order.sampled_s)
-                else:
+            for pump in self._pumps.values():
+                pump.rewind(station.name, station.order.sampled_s)
+        elif release.gap:
+            for bed in self._beds.values():
+                if bed.station == station.name:
                     bed.doubt(release.gap)
         for reading in release.pack.readings:
             sink = self._sinks.get(reading.name)
@@ -418,7 +418,7 @@ class Monitor:
 
     def _note_running(self, pump: Pump) -> None:
         """Keep count of the pumps that run; each one's start and stop by night shows the series resistance."""
-        name, stopped_s, step = pump.name, pump.stopped_since_s, None
+        name, stopped_s, step, before = pump.name, pump.stopped_since_s, None, (self._doubted, self._running)
         trace, battery = self._trace, self._battery
         if stopped_s is not None and name not in self._stopped_s:
             step = trace.step_up(stopped_s - NEAR_S, stopped_s + NEAR_S)
@@ -429,9 +429,9 @@ class Monitor:
             step = trace.step_down(self._stopped_s.pop(name), trace.time_s)
             self._running |= {name}
         is_in_doubt = name in self._running and (stopped_s is not None or pump.is_in_question)
-        if is_in_doubt != (name in self._doubted):
-            self._doubted ^= {name}
-            (battery.doubt_load if is_in_doubt else battery.trust_load)(name)
+        self._doubted = self._doubted | {name} if is_in_doubt else self._doubted - {name}
+        if before != (self._doubted, self._running):
+            battery.doubt_loads(self._doubted, self._running)
         if step is not None and self._daylight.is_dark(step.time_s):
             seen = self._resistance.hear(step, pump.current.usual_a or battery.pump_a(name))
             if seen is not None:

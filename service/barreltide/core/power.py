@@ -217,7 +217,7 @@ class PowerWatch:
         if self._is_sign(above_v) or not self._signed_s:
             self._signed_s, self._unlit_s = charge.judged_s, 0.0
         elif MIDDLE_OF_DAY[0] < share < MIDDLE_OF_DAY[1]:
-            self._unlit_s += min(step_s, LONGEST_STEP_S)
+            self._unlit_s += min(max(step_s, 0.0), LONGEST_STEP_S)
         self._before_v = charge.volts
         if charge.volts > max(self._night_v + self._lift_v, CHARGING_V) and self._lifted_s is None:
             self._lifted_s = charge.judged_s

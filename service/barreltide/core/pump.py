@@ -87,6 +87,21 @@ class Pump:
             return None
         return self._trace.work_s(bed.since_s, self.judged_s) / bed.normals[True].work_s if high.wet else 0.0
 
+    def rewind(self, station: str, to_s: float) -> None:
+        """That station's clock was set back to `to_s`: what was to be known of later moments is known of that one."""
+        beds = [bed for bed in self.beds if bed.station == station]
+        if not beds:
+            return
+        for bed in beds:
+            bed.rewind(to_s)
+        self.judged_s, self._stop_judged_s = min(self.judged_s, to_s), min(self._stop_judged_s, to_s)
+        self._stop_decided_s, self._patience = min(self._stop_decided_s, to_s), (0.0, 0.0)
+        if self.stopped_since_s is not None:
+            self.stopped_since_s = min(self.stopped_since_s, to_s)
+        self._faults = {name: (alarm, min(since_s, to_s)) for name, (alarm, since_s) in self._faults.items()}
+        self._open = {name: (until_s, min(since_s, to_s)) for name, (until_s, since_s) in self._open.items()}
+        self.current.rewind(to_s)
+
     def judge(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
         """State what holds at `sampled_s`. dark_since_s: since when nothing charges, None by day."""
         self.judged_s = sampled_s
@@ -231,9 +246,9 @@ class Pump:
         """One bed, overdue: the pump or the bed's siphon."""
         verdict, since_s = self._stall.of_single(bed, sampled_s, dark_since_s, bool(self._faults))
         self._single, self._decided_s = bed, now_s
-        if dark_since_s is None and not self.current.is_known(sampled_s):
-            self._by_day = bed, verdict, since_s
-        others = others_words(verdict, dark_since_s is None)
+        is_dark = dark_since_s is not None
+        self._by_day = None if is_dark or self.current.is_known(sampled_s) else (bed, verdict, since_s)
+        others = others_words(verdict, not is_dark)
         if verdict.lead(self._cause) >= 0:
             self._stop(now_s, since_s, self._stop_words([bed], since_s) + others, verdict)
         else:
@@ -275,8 +290,11 @@ class Pump:
 
     @property
     def is_in_question(self) -> bool:
-        """Whether a bed's siphon was found at fault by day where it may be this pump, and still is."""
-        return self._by_day is not None and self._by_day[0].name in self._faults
+        """Whether a bed's siphon was found at fault by day where it may be this pump, and still is; a neighbour
+        that has filled since shows that the pump runs."""
+        if self._by_day is None or (bed := self._by_day[0]).name not in self._faults:
+            return False
+        return not any(other.rise_s > bed.since_s + 30 for other in self.beds if other is not bed)
 
     def _judge_bed(self, now_s: float, sampled_s: float, bed: Bed, others: list[Bed], is_last_word: bool) -> None:
         """One bed stands still while others cycle: its branch or its siphon. Waits for their pace while it can."""
@@ -294,7 +312,7 @@ class Pump:
         if not alarm or not others:
             return
         if self._single is bed:
-            self._single = self._by_day = None  # the pump runs
+            self._single = None  # the pump runs
         verdict = self._stall.of_bed(bed, others, sampled_s)
         lead = verdict.lead(("bed-starved", bed.name))
         if lead > CHANGED_MIND if alarm != "bed-starved" else lead < -CHANGED_MIND:
@@ -356,15 +374,16 @@ class Pump:
         verdict = Verdict({self._cause: 0.0})
         verdict.weigh(seen, {self._cause: 6.0})
         words = f"The pump '{self.name}' is not back from its rest. {seen} The time given for it is over."
-        self._single = None
+        self._single = self._by_day = None
         since_s = self.stopped_since_s if self.stopped_since_s is not None else since_s
         self._stop(now_s, since_s, words, verdict)
 
     def come_back(self, now_s: float, moved_s: float) -> None:
         """Water has moved again since `moved_s`: what stood still in the rest was no fault, and teaches nothing."""
         if self.stopped_since_s is not None and not self._alarms.is_standing(*self._cause):
-            self.stopped_since_s, self._single, self._stop_seen_by_step = None, None, False
+            self.stopped_since_s, self._stop_seen_by_step = None, False
             self._alarms.withdraw(now_s, *self._cause)
+        self._single = self._by_day = None
         for bed in self.beds:
             bed.base_s = max(bed.base_s, moved_s)
             alarm, _ = self._faults.get(bed.name, ("", 0.0))

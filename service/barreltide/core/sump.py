@@ -4,8 +4,10 @@ Theory. Each flood borrows its water from the sump, so the mark may fall dry in 
 full together. A dry spell is an alarm only when it outlasts the spells that this garden has shown, or, before it has
 shown any, the slowest bed's whole period. A slow leak shows in another way: flood by flood the spells grow, until they
 last for a whole period. And where the mark was covered while every bed stood flooded above its float, it cannot fall
-dry while none does, or while each has stood flooded for less long: that water is lost, whatever the beds' sizes. Ripple
-breaks a spell into pieces: those less than a minute apart are one.
+dry while none does, or while each has stood flooded for less long: that water is lost, whatever the beds' sizes. But a
+bed stands flooded while it drains, too, with less and less in it. So no moment counts after a dry one of the same
+flood, and of several beds, whose floods meet otherwise each time, only the first half of each. Ripple breaks a
+spell into pieces: those less than a minute apart are one.
 
 It cannot tell a leak from evaporation, nor either from a bed that keeps its water.
 """
@@ -21,6 +23,7 @@ TOGETHER_S = 60.0
 SHORTEST_S = 300.0
 SPELL_FACTOR = 1.6
 USUAL_SPELLS = 3  # so many show what is usual
+RISES = 0.5  # of its flood, while a bed surely still fills: siphons that drain no faster than beds fill are rare
 KEPT, LESS = 8, 0.8  # moments remembered; so much less long must beds be flooded than in one of them
 HELD_S = 12 * 3600.0  # so long may a bed that keeps its water excuse the sump
 GROWING, GROWING_SHARE = 4, 1.0  # spells in a row, each longer than the one before, the last that share of a period
@@ -35,6 +38,7 @@ class Sump:
         self._wet_since_s: float | None = None
         self._spells: deque[float] = deque(maxlen=40)
         self._covered: list[tuple[float, ...]] = []  # for how long all beds had been flooded, the mark being covered
+        self._has_dried = False  # since all beds have been flooded together
         self._is_lost = False  # in this spell there was less upstairs than in such a moment
 
     def hear_low(self, time_s: float, is_covered: bool) -> None:
@@ -62,7 +66,10 @@ class Sump:
     def compare(self, sampled_s: float, flooded: list[float]) -> None:
         """Once a minute, where all floats can be trusted: for how long each bed has been flooded, as a share of the
         time for which it usually is; 0 if it is not."""
+        self._has_dried = all(flooded) and (self._has_dried or self._low_since_s is not None)
         if self._low_since_s is None:
+            if self._has_dried or (len(flooded) > 1 and max(flooded) > RISES):
+                return
             if all(flooded) and not any(_is_less(flooded, then, 1.0) for then in self._covered):
                 self._covered = [then for then in self._covered if not _is_less(then, flooded, 1.0)][1 - KEPT :]
                 self._covered.append(tuple(flooded))
