@@ -5,9 +5,8 @@ full together. A dry spell is an alarm only when it outlasts the spells that thi
 shown any, the slowest bed's whole period. A slow leak shows in another way: flood by flood the spells grow, until they
 last for a whole period. And where the mark was covered while every bed stood flooded above its float, it cannot fall
 dry while none does, or while each has stood flooded for less long: that water is lost, whatever the beds' sizes. But a
-bed stands flooded while it drains, too, with less and less in it. So no moment counts after a dry one of the same
-flood, and of several beds, whose floods meet otherwise each time, only the first half of each. Ripple breaks a
-spell into pieces: those less than a minute apart are one.
+bed stands flooded while it drains, too, with less and less in it: from half of its flood on no more is certain of it
+than that its water stood above its float. Ripple breaks a spell into pieces: those less than a minute apart are one.
 
 It cannot tell a leak from evaporation, nor either from a bed that keeps its water.
 """
@@ -38,7 +37,6 @@ class Sump:
         self._wet_since_s: float | None = None
         self._spells: deque[float] = deque(maxlen=40)
         self._covered: list[tuple[float, ...]] = []  # for how long all beds had been flooded, the mark being covered
-        self._has_dried = False  # since all beds have been flooded together
         self._is_lost = False  # in this spell there was less upstairs than in such a moment
 
     def hear_low(self, time_s: float, is_covered: bool) -> None:
@@ -66,13 +64,11 @@ class Sump:
     def compare(self, sampled_s: float, flooded: list[float]) -> None:
         """Once a minute, where all floats can be trusted: for how long each bed has been flooded, as a share of the
         time for which it usually is; 0 if it is not."""
-        self._has_dried = all(flooded) and (self._has_dried or self._low_since_s is not None)
         if self._low_since_s is None:
-            if self._has_dried or (len(flooded) > 1 and max(flooded) > RISES):
-                return
-            if all(flooded) and not any(_is_less(flooded, then, 1.0) for then in self._covered):
-                self._covered = [then for then in self._covered if not _is_less(then, flooded, 1.0)][1 - KEPT :]
-                self._covered.append(tuple(flooded))
+            sure = tuple(share if share < RISES else 0.0 for share in flooded)
+            if all(flooded) and not any(_is_less(sure, then, 1.0) for then in self._covered):
+                self._covered = [then for then in self._covered if not _is_less(then, sure, 1.0)][1 - KEPT :]
+                self._covered.append(sure)
         elif self._wet_since_s is None and sampled_s - self._low_since_s > TOGETHER_S:
             self._is_lost |= any(_is_less(flooded, then, LESS) for then in self._covered)
 
