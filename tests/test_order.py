@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -124,19 +125,37 @@ def test_a_lone_float_is_repeated_in_its_rhythm_or_in_another_readings_moment():
     assert not is_change(1, told(START_S + 12)[:1], known=True)  # a careful station waits while the float is undecided
 
 
-def test_a_lone_floats_repetition_within_a_changes_debouncing_is_no_change_back():
-    """The change carries the moment before its debouncing, so it is dated before a repetition that came before it."""
-    order, due_s = StationOrder(), START_S + 1500
+def repeating() -> tuple[StationOrder, float]:
+    """A lone float that was wet each time, and when it is due next."""
+    order = StationOrder()
     for k in range(6):
         repeated = Reading("bed-1/high", START_S + 250 * k, True)
         (release,) = order.add(pack(k)._replace(readings=(repeated,)))
         order.is_change(release, repeated, True)
-    for company in ((), (Reading("battery/voltage", due_s - 2, 12.6),)):
+    return order, START_S + 1500
+
+
+def test_a_lone_floats_repetition_within_a_changes_debouncing_is_no_change_back():
+    """The change carries the moment before its debouncing, so it is dated before a repetition that came before it."""
+    for company in ((), (Reading("battery/voltage", START_S + 1498, 12.6),)):
+        order, due_s = repeating()
         fell, stale = Reading("bed-1/high", due_s - 2, False), Reading("bed-1/high", due_s, True)
         release = Release(pack(6)._replace(readings=(fell, *company, stale)))
         assert order.is_change(release, fell, True, due_s - 400)
         assert not order.is_change(release, stale, False, fell.sampled_s)
     assert order.is_change(Release(pack(6)._replace(readings=(stale,))), stale, False, due_s - 100)  # it fell long ago
+
+
+@pytest.mark.parametrize("wet", [False, True], ids=["what it was", "what it was before the change's debouncing"])
+def test_a_change_just_after_a_lone_floats_repetition_is_no_second_one(wet):
+    """Ripple at the surface: it falls, is repeated, and rises for good within three seconds."""
+    order, due_s = repeating()
+    fell, repeated, last = (
+        Reading("bed-1/high", due_s + at_s, is_wet) for at_s, is_wet in ((-2.5, False), (0.0, wet), (0.7, True))
+    )
+    assert order.is_change(Release(pack(6)._replace(readings=(fell,))), fell, True, due_s - 400)
+    assert not order.is_change(Release(pack(7)._replace(readings=(repeated,))), repeated, False, fell.sampled_s)
+    assert order.is_change(Release(pack(8)._replace(readings=(last,))), last, False, fell.sampled_s)
 
 
 def test_a_missed_change_among_the_first_repetitions_does_not_spoil_a_lone_floats_rhythm():

@@ -132,7 +132,10 @@ class StationOrder:
             return len(moment) == 1
         if reading.value is not known:
             if changed_s is not None and reading.sampled_s - changed_s < BACKDATED_S:
-                return not self._is_due(reading.sampled_s, unless_learned=False)
+                is_repeated = self._is_due(reading.sampled_s, unless_learned=False)
+                if is_repeated:
+                    self._repeats.append(reading.sampled_s)
+                return not is_repeated
             if len(moment) == 1 or _is_corrected(release.pack, reading):
                 return True
             return not self._is_due(reading.sampled_s, unless_learned=True)
@@ -151,6 +154,8 @@ class StationOrder:
         rhythm_s = self._rhythm_s()
         if rhythm_s is None:
             return unless_learned
+        if time_s - self._repeats[-1] < 0.5 * rhythm_s:
+            return False  # this turn's has been
         after_s = [time_s - repeat_s for repeat_s in self._repeats]
         return any(-DUE_S < span_s - round(span_s / rhythm_s) * rhythm_s < DELAYED_S for span_s in after_s)
 
