@@ -166,6 +166,18 @@ def test_a_host_that_was_off_at_the_hour_gives_it_late_or_not_at_all(words, late
     assert len(words.letters("anna 1 json")) == given
 
 
+def test_a_host_that_was_off_late_in_the_evening_gives_the_word_after_midnight(tmp_path):
+    (tmp_path / "site.toml").write_text(SITE + PEOPLE.replace("07:15", "23:00"))
+    words = Words(load(tmp_path / "site.toml"), tmp_path / "words.db", DAWN_S - 6 * HOUR_S)  # at ten to one
+    words.pass_time(600)
+    assert [letter.key for letter in words.letters("anna 1 json")] == ["daily-word-anna"]
+    words.pass_time(21.5 * HOUR_S, 300)
+    assert len(words.letters("anna 1 json")) == 1
+    words.pass_time(HOUR_S, 300)
+    assert len(words.letters("anna 1 json")) == 2
+    words.store.close()
+
+
 def test_a_word_that_could_not_be_told_gives_way_to_the_next(words):
     words.dead = {"anna 1 json"}
     words.pass_time(50 * HOUR_S, 300)

@@ -360,6 +360,9 @@ def test_a_neighbour_can_leave_and_the_link_stays_good_for_others(proxied, capsy
     assert 'action="/sign-out"' in page.text and "form-action 'self'" in page.headers["content-security-policy"]
     assert neighbour.post("/sign-out", headers={"Origin": proxied.base}).status_code == 303
     assert neighbour.get("/").status_code == 401 and proxied.visitor().get(link).status_code == 200
+    neighbour.get(link)
+    assert cli.main(["neighbour-link", "--revoke", "--site", proxied.file]) == 0
+    assert neighbour.post("/sign-out", headers={"Origin": proxied.base}).status_code == 303 and not neighbour.cookies
 
 
 def test_links_in_notices_need_no_sign_in(proxied):

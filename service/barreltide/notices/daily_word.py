@@ -7,7 +7,7 @@ waits. A host that was off at the hour gives the word when it is back, unless mo
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from ..site import Person, Site
@@ -50,10 +50,12 @@ class DailyWord:
         """The date of the word that is due now."""
         if person.daily_word is None:
             return None
-        moment = datetime.fromtimestamp(now_s, self._zone)
         hour, minute = (int(part) for part in person.daily_word.split(":"))
-        late_s = now_s - moment.replace(hour=hour, minute=minute, second=0, microsecond=0).timestamp()
-        return f"{moment:%Y-%m-%d}" if 0 <= late_s < LATE_S else None
+        today = datetime.fromtimestamp(now_s, self._zone).replace(hour=hour, minute=minute, second=0, microsecond=0)
+        for due in (today, today - timedelta(days=1)):  # late in the evening, and the host was back after midnight
+            if 0 <= now_s - due.timestamp() < LATE_S:
+                return f"{due:%Y-%m-%d}"
+        return None
 
 
 def compose(

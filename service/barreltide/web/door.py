@@ -33,7 +33,10 @@ COMMAND_HEADER = "x-barreltide-command"  # bears sign_in.command_token
 SESSION, LOOKING = "session", "neighbour"  # cookies
 MOST_BODY = 65_536
 
-OPEN = ("/api/health", "/answer/", "/static/", "/manifest.webmanifest", "/worker.js", "/sign-in", "/neighbour/")
+# Out goes everybody: a link for looking may have expired under the page that it showed.
+OPEN = (
+    "/api/health", "/answer/", "/static/", "/manifest.webmanifest", "/worker.js", "/sign-in", "/sign-out", "/neighbour/",
+)  # fmt: skip
 FOR_NEIGHBOURS = {
     "/", "/nights", "/cycles", "/alarms", "/taste", "/api/now", "/api/live", "/api/nights", "/api/night",
     "/api/days", "/api/chart", "/api/battery", "/api/cycles", "/api/turns", "/api/alarms", "/api/notes", "/api/series",
@@ -133,7 +136,7 @@ class Door:
         if who == "owner" or any(path == place or (place.endswith("/") and path.startswith(place)) for place in OPEN):
             return None
         if who == "neighbour":
-            if path == "/sign-out" or path in FOR_NEIGHBOURS and (is_safe or path == "/taste"):
+            if path in FOR_NEIGHBOURS and (is_safe or path == "/taste"):
                 return None
             return self._no(request, 403, "This link is for looking: Now, Nights, Cycles and Alarms.")
         if is_safe and request.headers.get("sec-fetch-site") == "cross-site" and not path.startswith("/api/"):
