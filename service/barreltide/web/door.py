@@ -35,7 +35,8 @@ MOST_BODY = 65_536
 
 # Out goes everybody: a link for looking may have expired under the page that it showed.
 OPEN = (
-    "/api/health", "/answer/", "/static/", "/manifest.webmanifest", "/worker.js", "/sign-in", "/sign-out", "/neighbour/",
+    "/api/health", "/answer/", "/static/", "/manifest.webmanifest", "/worker.js", "/sign-in", "/sign-out",
+    "/neighbour/",
 )  # fmt: skip
 FOR_NEIGHBOURS = {
     "/", "/nights", "/cycles", "/alarms", "/taste", "/api/now", "/api/live", "/api/nights", "/api/night",
