@@ -192,7 +192,7 @@ def test_acknowledged_twice_is_told_by_whom_it_was():
 
 
 def test_all_that_this_garden_can_raise_can_be_shelved():
-    known = causes(site())
+    known = causes(site(), {})
     assert {alarm for alarm, _ in known} == set(TABLE)
     assert ("sensor-fault", "bed-2/high") in known and ("sensor-fault", "pump/current") in known
 

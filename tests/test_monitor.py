@@ -241,6 +241,30 @@ def test_two_stations_each_with_a_bed_of_their_own():
         assert_all_counted(garden, events, bed)
 
 
+@pytest.mark.parametrize("stations", [("barrels", "shed"), ("shed", "barrels")])
+def test_what_a_silent_station_does_not_read_is_watched_all_the_same(stations):
+    def volts(at_s):
+        return 12.6 if at_s < DUSK_S else 12.2 - 0.06 * (at_s - DUSK_S) / HOUR_S
+
+    garden = Garden(station="shed", end_s=DAWN_S, volts=volts, still=[("pump", DUSK_S + HOUR_S, DAWN_S)])
+    raised = [alarm for alarm, _, _ in alarms(drive(monitor(stations=stations), garden.packs(), garden.end_s))]
+    assert raised[:2] == ["station-silent", "pump-stopped"] and "battery-low" in raised
+
+
+def test_a_power_cut_that_the_service_slept_through_as_well_leaves_no_reading_missing():
+    garden = Garden(end_s=NOON_S + 6 * HOUR_S)
+    off_s, on_s = NOON_S + 3 * HOUR_S, NOON_S + 4 * HOUR_S + 10
+    packs = [pack for pack in garden.packs() if pack.received_s < off_s]
+    states = [
+        Reading(f"{bed}/high", on_s, [wet for at_s, wet in garden.changes(bed) if at_s < on_s][-1])
+        for bed in garden.beds
+    ]
+    packs += [ServiceStarted(on_s - 5), Pack(on_s + 0.3, garden.station, 8, 0, tuple(states))]
+    late = (pack for pack in garden.packs() if pack.received_s > on_s + 60)
+    packs += [pack._replace(boot=8, seq=seq) for seq, pack in enumerate(late, start=1)]
+    assert alarms(drive(monitor(), packs, garden.end_s)) == []
+
+
 def test_a_bed_is_heard_from_the_station_that_spoke_of_it_first():
     garden = Garden(end_s=NOON_S + 4 * HOUR_S)
     other = Garden({"bed-1": (90.0, 90.0)}, end_s=NOON_S + 4 * HOUR_S, station="shed", water_c=None)

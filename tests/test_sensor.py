@@ -45,6 +45,13 @@ def test_a_thermometer_that_no_longer_comes_is_missing():
     assert BAD_S - 61 <= raised.since <= BAD_S and "missing" in raised.message
 
 
+@pytest.mark.parametrize("last_words", [1, 2])
+def test_a_thermometer_whose_last_words_were_impossible_is_missing_too(last_words):
+    events = run(water_c=lambda at_s: after(BAD_S, 85.0 if at_s < BAD_S + 60 * last_words else None)(at_s))
+    assert alarms(events) == [("sensor-fault", "water/temperature", "raised")]
+    assert "missing" in next(event for event in events if event.kind == "alarm").message
+
+
 def test_a_thermometer_that_stands_still_for_half_a_day_is_frozen():
     events = run(hours=18, water_c=after(BAD_S, 20.0625))
     assert alarms(events) == [("sensor-fault", "water/temperature", "raised")]

@@ -86,7 +86,7 @@ class Alarms:
 
     def __init__(self, causes: dict[Key, list[Key]]) -> None:
         """causes: for each (alarm, subject), the pairs that it may follow from: one that stands keeps it waiting."""
-        self._causes = causes
+        self.causes = causes
         self._conditions: dict[Key, _Condition] = {}
         self._held: dict[str, frozenset[Key]] = {}
         self._returned: dict[Key, _Returned] = {}
@@ -188,8 +188,8 @@ class Alarms:
                 return None
             would_do = f"{_listed(self._shelves, '')} would do" if self._shelves else "nothing is"
             return f"{name} is not shelved; {would_do}"
-        if key not in self._causes and key not in self._conditions:
-            would = [other for other in self._causes if other[0] == answer.alarm]
+        if key not in self.causes and key not in self._conditions:
+            would = [other for other in self.causes if other[0] == answer.alarm]
             return f"{name} is no alarm of this garden; {_listed(would, 'none of that name')} would do"
         return None
 
@@ -287,7 +287,7 @@ class Alarms:
     def _must_wait(self, key: Key) -> bool:
         if any(key in keys for keys in self._held.values()):
             return True
-        return any(self.is_standing(*cause) for cause in self._causes.get(key, ()))
+        return any(self.is_standing(*cause) for cause in self.causes.get(key, ()))
 
     def _raise_if_due(self, key: Key, condition: _Condition, now_s: float) -> None:
         rule = TABLE[key[0]]

@@ -6,6 +6,7 @@ the units of what is measured.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 Key = tuple[str, str]  # alarm, subject
@@ -120,28 +121,33 @@ FISH = {
 }
 
 
-def causes(site) -> dict[Key, list[Key]]:
+def causes(site, read_by: Mapping[str, str]) -> dict[Key, list[Key]]:
     """One cause, one alarm: for each alarm that can be, those that it follows from. A silent station hides all that it
-    reads."""
-    silent = [("station-silent", station.name) for station in site.stations]
-    found: dict[Key, list[Key]] = {key: [] for key in silent}
+    reads. read_by: each reading that was heard, and the station that reads it."""
+
+    def silent(*names: str) -> list[Key]:
+        known = {read_by[name] for name in names if name in read_by}
+        return [("station-silent", station.name) for station in site.stations if not known or station.name in known]
+
+    found: dict[Key, list[Key]] = {("station-silent", station.name): [] for station in site.stations}
     sensors = ["battery/voltage", "battery/temperature", "water/temperature", "sump/low", "panel/current"]
     sensors += [f"{bed.name}/{what}" for bed in site.beds for what in ("high", "low", "level")]
     sensors += [f"{pump.name}/current" for pump in site.pumps]
     sensors += [f"{station.name}/readings" for station in site.stations]
     found |= {("sensor-fault", name): [] for name in [*sensors, "engine/judgement"]}
     for pump in site.pumps:
-        found["pump-stopped", pump.name] = silent
-        found["flow-falling", pump.name] = [*silent, ("pump-stopped", pump.name)]
+        unheard = silent(*(f"{bed}/{what}" for bed in pump.feeds for what in ("high", "level")))
+        found["pump-stopped", pump.name] = unheard
+        found["flow-falling", pump.name] = [*unheard, ("pump-stopped", pump.name)]
         for bed in pump.feeds:
-            hidden = [*silent, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
+            hidden = [*unheard, ("pump-stopped", pump.name), ("sensor-fault", f"{bed}/high")]
             found["bed-starved", bed] = found["siphon-not-breaking", bed] = hidden
             found["siphon-not-starting", bed] = [*hidden, ("flow-falling", pump.name)]  # too little water to start it
     for alarm in ("battery-low", "battery-will-not-last", "battery-not-charging", "charge-voltage-high"):
-        found[alarm, "battery"] = [*silent, ("sensor-fault", "battery/voltage")]
+        found[alarm, "battery"] = [*silent("battery/voltage"), ("sensor-fault", "battery/voltage")]
     found["battery-will-not-last", "battery"].append(("battery-low", "battery"))
     for alarm in ("water-too-warm", "water-too-cold"):
-        found[alarm, "sump"] = [*silent, ("sensor-fault", "water/temperature")]
-    found["sump-low", "sump"] = [*silent, ("sensor-fault", "sump/low")]
+        found[alarm, "sump"] = [*silent("water/temperature"), ("sensor-fault", "water/temperature")]
+    found["sump-low", "sump"] = [*silent("sump/low"), ("sensor-fault", "sump/low")]
     found["sump-low", "sump"] += [("pump-stopped", pump.name) for pump in site.pumps]
     return found

@@ -350,6 +350,29 @@ class Bed:
             return None
         return self.low.wet and self.low.since_s > self.high.since_s
 
+    def picture(self, stopped_s: float | None) -> dict:
+        """What is believed of it just now, as plain values. stopped_s: since when its pump stands, None if it runs."""
+        phase, since_s = ("full or draining" if self.high.wet else "filling"), self.high.since_s
+        if self.high.wet is None:
+            phase, since_s = "unknown", None
+        elif stopped_s is not None:
+            phase, since_s = "standing still", stopped_s
+        turn = self.siphon.last
+        return {
+            "wet": self.high.wet,
+            "since": since_s,
+            "phase": phase,
+            "period_s": self.period_s if self.is_learned else None,
+            "cycles": self.cycles,
+            "last_cycle": self.last_cycle.time if self.last_cycle else None,
+            "fill_s": turn and turn.fill_s,
+            "drain_s": turn and turn.drain_s,
+            "flow_ratio": turn and turn.flow_ratio,
+            "prime_s": turn and turn.prime_s,
+            "break_s": turn and turn.break_s,
+            "sign": self.siphon.message,
+        }
+
     def _finish(self, finished: list[Phase]) -> None:
         for phase in finished:
             if phase.wet:

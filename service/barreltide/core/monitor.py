@@ -46,7 +46,7 @@ class Monitor:
 
     def __init__(self, site, sun) -> None:
         """site: the site file's values; sun: `dawn_dusk(date)` and `local_date(time_s)`, see sun.py."""
-        self._sun = sun
+        self._site, self._sun = site, sun
         self._now_s: float | None = None
         self._stations = {station.name: Station(station.name) for station in site.stations}
         pumps_a = {pump.name: pump.current_a for pump in site.pumps}
@@ -54,7 +54,7 @@ class Monitor:
         self._trace = VoltageTrace(self._charger.most_step_v)
         self._daylight = Daylight(sun, site.latitude)
         self._beds = {bed.name: Bed(bed, self._trace) for bed in site.beds}
-        self._alarms = Alarms(causes(site))
+        self._alarms = Alarms(causes(site, {}))
         cut_off_v = site.battery.cut_off_voltage_v
         self._pumps = {
             pump.name: Pump(pump, [self._beds[name] for name in pump.feeds], self._trace, self._alarms, cut_off_v)
@@ -129,7 +129,7 @@ class Monitor:
         battery, water = self._battery, self._water.gauge
         return {
             "time": self._now_s,
-            "beds": {bed.name: _picture_of(bed, pump) for pump in self._pumps.values() for bed in pump.beds},
+            "beds": {b.name: b.picture(pump.stopped_since_s) for pump in self._pumps.values() for b in pump.beds},
             "pumps": {
                 name: {
                     "running": self._is_running(pump),
@@ -170,7 +170,7 @@ class Monitor:
         return pickle.dumps(self, protocol=pickle.HIGHEST_PROTOCOL)
 
     def __getstate__(self) -> dict:
-        return {key: value for key, value in self.__dict__.items() if key not in ("_sun", "_sinks")}
+        return {key: value for key, value in self.__dict__.items() if key not in ("_site", "_sun", "_sinks")}
 
     @classmethod
     def restore(cls, blob: bytes, site, sun) -> Monitor:
@@ -181,7 +181,7 @@ class Monitor:
             raise ValueError(f"the engine's saved state cannot be read ({error})") from error
         if not isinstance(monitor, cls):
             raise ValueError(f"the engine's saved state cannot be read (it is a {type(monitor).__name__})")
-        monitor._sun = sun
+        monitor._site, monitor._sun = site, sun
         monitor._daylight.restore(sun)
         monitor._sinks = monitor._wire(site)
         return monitor
@@ -247,15 +247,18 @@ class Monitor:
             station = self._stations.get(bed.station)
             if station is not None and not self._is_waiting(station):
                 judge_floats(now_s, station.order.sampled_s, bed, self._heard, self._alarms)
-        speaker = next((s for s in self._stations.values() if s.heard_s is not None), None)
-        if speaker is not None and not self._is_waiting(speaker):
-            self._voltage.judge(now_s, speaker.order.sampled_s, self._alarms)
-            self._water.gauge.judge(now_s, speaker.order.sampled_s, self._alarms)
+        voltage, water = (self._reader_of(name) for name in ("battery/voltage", "water/temperature"))
+        if voltage is not None:
+            self._voltage.judge(now_s, voltage.order, self._alarms)
+        if water is not None:
+            self._water.gauge.judge(now_s, water.order, self._alarms)
+        if voltage is not None:
             for name in sorted(self._doubted):
                 self._pumps[name].hear_of_night(now_s, self._battery.gone_share())
             self._power.judge(now_s, self._water.gauge.value if self._celsius is None else self._celsius)
-            self._judge_sump(now_s)
-            for pump in self._pumps.values():
+        self._judge_sump(now_s)
+        for pump in self._pumps.values():
+            if self._known_until_s(pump) is not None:
                 pump.judge_flow(now_s)
         night = self._night.tick(now_s, self._sun.local_date, self._battery)
         if night is not None:
@@ -266,13 +269,18 @@ class Monitor:
                 for track in filter(None, (bed.high, bed.low)):
                     track.forget(now_s - KEPT_S)
 
+    def _reader_of(self, name: str) -> Station | None:
+        """The station that reads it; None if none does, or it is waited for."""
+        station = self._heard[name][0] if name in self._heard else None
+        return None if station is None or self._is_waiting(station) else station
+
     def _judge_sump(self, now_s: float) -> None:
-        station, heard_s = self._heard.get("sump/low", (None, 0.0))
-        if station is None or self._is_waiting(station) or station.order.sampled_s - heard_s > REPEATED_S:
+        station = self._reader_of("sump/low")
+        if station is None or station.order.sampled_s - self._heard["sump/low"][1] > REPEATED_S:
             return
         sampled_s, pumps = station.order.sampled_s, self._pumps.values()
         flooded = [pump.flooded(bed) for pump in pumps for bed in pump.beds]
-        if None not in flooded:
+        if None not in flooded and None not in map(self._known_until_s, pumps):
             self._sump.compare(sampled_s, flooded)
         if self._sump.is_in_spell:
             slowest_s = max(bed.period_s for bed in self._beds.values())
@@ -330,8 +338,10 @@ class Monitor:
         for reading in release.pack.readings:
             sink = self._sinks.get(reading.name)
             if sink is not None:
-                before_s = self._heard[reading.name][1] if release.late and reading.name in self._heard else 0.0
-                self._heard[reading.name] = station, max(reading.sampled_s, before_s)
+                before, before_s = self._heard.get(reading.name, (None, 0.0))
+                self._heard[reading.name] = station, max(reading.sampled_s, before_s if release.late else 0.0)
+                if before is not station:
+                    self._alarms.causes = causes(self._site, {name: who.name for name, (who, _) in self._heard.items()})
                 sink[0](sink[1], reading, release, station, now_s)
 
     def _choke(self, pack: Pack, now_s: float) -> None:
@@ -360,9 +370,8 @@ class Monitor:
             "panel/current": (self._hear_panel, None),
         }
         for bed in self._beds.values():
-            sinks[f"{bed.name}/high"] = (self._hear_bed, (bed, bed.hear_high))
-            sinks[f"{bed.name}/low"] = (self._hear_bed, (bed, bed.hear_low))
-            sinks[f"{bed.name}/level"] = (self._hear_bed, (bed, bed.hear_level))
+            for what, hear in (("high", bed.hear_high), ("low", bed.hear_low), ("level", bed.hear_level)):
+                sinks[f"{bed.name}/{what}"] = (self._hear_bed, (bed, hear))
         for pump in self._pumps.values():
             sinks[f"{pump.name}/current"] = (self._hear_current, pump)
         if len(self._pumps) == 1:
@@ -474,26 +483,3 @@ def fingerprint(site) -> str:
     for part in (site.place, site.battery, site.panel, site.sump, site.pumps, site.beds, site.stations):
         digest.update(repr(part).encode())
     return digest.hexdigest()[:32]
-
-
-def _picture_of(bed: Bed, pump: Pump) -> dict:
-    phase, since_s = ("full or draining" if bed.high.wet else "filling"), bed.high.since_s
-    if bed.high.wet is None:
-        phase, since_s = "unknown", None
-    elif pump.stopped_since_s is not None:
-        phase, since_s = "standing still", pump.stopped_since_s
-    turn = bed.siphon.last
-    return {
-        "wet": bed.high.wet,
-        "since": since_s,
-        "phase": phase,
-        "period_s": bed.period_s if bed.is_learned else None,
-        "cycles": bed.cycles,
-        "last_cycle": bed.last_cycle.time if bed.last_cycle else None,
-        "fill_s": turn and turn.fill_s,
-        "drain_s": turn and turn.drain_s,
-        "flow_ratio": turn and turn.flow_ratio,
-        "prime_s": turn and turn.prime_s,
-        "break_s": turn and turn.break_s,
-        "sign": bed.siphon.message,
-    }

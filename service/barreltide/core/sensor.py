@@ -44,6 +44,7 @@ class Gauge:
         self._same_count = 0
         self._varied = False
         self._bad_since_s: float | None = None
+        self._bad_s: float | None = None  # newest impossible value
         self._bad_count = 0
         self._bad_words = ""
         self._doubted: list[float] = []
@@ -55,6 +56,7 @@ class Gauge:
             words = "no such value is possible here"
         if words is not None:
             self._bad_count += 1
+            self._bad_s = time_s
             if self._bad_since_s is None:
                 self._bad_since_s = time_s
             self._bad_words = f"The reading '{self.name}' cannot be right. It says {value:g}: {words}."
@@ -85,14 +87,16 @@ class Gauge:
             return MISSING_UNLEARNED_S
         return max(MISSING_S, MISSING_RHYTHMS * self._rhythm_s)
 
-    def judge(self, now_s: float, sampled_s: float, alarms: Alarms) -> None:
-        """State the fault, if any, at `sampled_s`."""
+    def judge(self, now_s: float, order: StationOrder, alarms: Alarms) -> None:
+        """State the fault, if any. order: of the station that reads it."""
+        sampled_s = order.sampled_s
+        read_s = [at_s for at_s in (self.heard_s, self._bad_s) if at_s is not None]
+        quiet_s = _quiet_s(order, max(read_s)) if read_s else 0.0
         if self._bad_count >= 3 and self._bad_since_s is not None:
             alarms.report(now_s, "sensor-fault", self.name, self._bad_since_s, self._bad_words)
-        elif self.heard_s is not None and self._bad_count == 0 and sampled_s - self.heard_s > self._missing_after_s:
-            minutes = (sampled_s - self.heard_s) / 60
-            words = f"The reading '{self.name}' is missing. It has not come for {minutes:.0f} minutes."
-            alarms.report(now_s, "sensor-fault", self.name, self.heard_s, words)
+        elif quiet_s > self._missing_after_s:
+            words = f"The reading '{self.name}' is missing. It has not come for {quiet_s / 60:.0f} minutes."
+            alarms.report(now_s, "sensor-fault", self.name, sampled_s - quiet_s, words)
         elif self._varied and self._same_count > FROZEN_COUNT and sampled_s - self._same_since_s > FROZEN_S:
             hours = (sampled_s - self._same_since_s) / 3600
             words = f"The reading '{self.name}' is frozen. It has stood at just {self.value:g} for {hours:.0f} hours."
@@ -152,8 +156,7 @@ def judge_others(now_s: float, read: Iterable[tuple[str, StationOrder, float]], 
     for name, order, heard_s in read:
         if not name.endswith(("/level", "/current", "battery/temperature", "sump/low")):
             continue
-        hidden_s = [gap.to_s for gap in order.gaps if gap.to_s - gap.from_s > GAP_S]
-        quiet_s = order.sampled_s - max([heard_s, *hidden_s])
+        quiet_s = _quiet_s(order, heard_s)
         if quiet_s > MISSING_S:
             missing.add(name)
             words = f"The reading '{name}' is missing. It has not come for {quiet_s / 60:.0f} minutes."
@@ -161,6 +164,11 @@ def judge_others(now_s: float, read: Iterable[tuple[str, StationOrder, float]], 
         else:
             alarms.normal(now_s, "sensor-fault", name)
     return missing
+
+
+def _quiet_s(order: StationOrder, read_s: float) -> float:
+    """For how long a reading that was read at `read_s` has surely not come: it may have, in a gap."""
+    return order.sampled_s - max([read_s, *(gap.to_s for gap in order.gaps if gap.to_s - gap.from_s > GAP_S)])
 
 
 class WaterTemperature:
