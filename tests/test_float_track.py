@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from barreltide.core.float_track import HOPE_S, FloatTrack
@@ -103,6 +103,9 @@ CYCLES = st.tuples(LENGTHS, LENGTHS, st.lists(st.integers(-12, 12), min_size=3, 
 RIPPLES = st.lists(st.lists(st.integers(8, 14).map(lambda quarters: quarters / 4), max_size=3), max_size=4)
 
 
+@example(
+    [(305.0, 278.25), *[(306.5, 276.75)] * 5], [[2.0], [2.0] * 3, [2.25, 3.5, 3.5], []], True
+)  # a report overtaken
 @given(CYCLES, RIPPLES, st.booleans())
 def test_each_fall_is_told_at_its_own_moment_and_period_is_high_and_low(cycles, ripples, first_wet):
     one = truth(cycles, ripples, first_wet)

@@ -138,7 +138,7 @@ class Bed:
             self.low_heard_s = max(time_s, self.low_heard_s or 0.0)
         self.low.hear(time_s, wet, late, is_change)
 
-    def hear_level(self, time_s: float, level_m: float, late: bool, is_change: bool) -> None:
+    def hear_level(self, time_s: float, level_m: float, late: bool) -> None:
         """A continuous level; where no switch speaks, it stands in for the floats at their heights."""
         self.siphon.hear_level(time_s, level_m)
         if not late:

@@ -370,8 +370,8 @@ class Monitor:
             "panel/current": (self._hear_panel, None),
         }
         for bed in self._beds.values():
-            for what, hear in (("high", bed.hear_high), ("low", bed.hear_low), ("level", bed.hear_level)):
-                sinks[f"{bed.name}/{what}"] = (self._hear_bed, (bed, hear))
+            for what in ("high", "low", "level"):
+                sinks[f"{bed.name}/{what}"] = (self._hear_bed, (bed, what))
         for pump in self._pumps.values():
             sinks[f"{pump.name}/current"] = (self._hear_current, pump)
         if len(self._pumps) == 1:
@@ -406,13 +406,19 @@ class Monitor:
             self._sump.hear_low(reading.sampled_s, reading.value)
 
     def _hear_bed(self, target, reading, release: Release, station: Station, now_s: float) -> None:
-        bed, hear = target
+        bed, what = target
         if bed.station is None:
             bed.station = station.name
             bed.high.gaps = station.order.gaps
-        if bed.station == station.name:  # two stations' times and gaps cannot be told as one
-            is_change = station.order.is_change(release, reading, bed.high.raw_wet, bed.high.last_change_s)
-            hear(reading.sampled_s, reading.value, release.late, is_change)
+        if bed.station != station.name:
+            return  # two stations' times and gaps cannot be told as one
+        if what == "level":
+            bed.hear_level(reading.sampled_s, reading.value, release.late)
+            return
+        track, hear = (bed.high, bed.hear_high) if what == "high" else (bed.low, bed.hear_low)
+        known, changed_s = (track.raw_wet, track.last_change_s) if track is not None else (None, None)
+        is_change = station.order.is_change(release, reading, known, changed_s)
+        hear(reading.sampled_s, reading.value, release.late, is_change)
 
     def _hear_current(self, pump: Pump, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:

@@ -78,6 +78,7 @@ class StationOrder:
         self.gaps: list[Gap] = []
         self._heard_s = 0.0  # for how long in all the station was heard
         self._floats: dict[str, float] = {}  # each float switch, and how much of that was over when it was read last
+        self._spoke: dict[str, float] = {}  # … and when it last spoke, in its turn
         self._repeats: deque[float] = deque(maxlen=7)  # when a lone float was repeated
         self._undue: list[float] = []  # when it said the same out of its rhythm, in a row
         self.sampled_s = 0.0
@@ -109,37 +110,43 @@ class StationOrder:
             released += self._skip(boot, now_s)
         return released
 
-    def is_change(
-        self, release: Release, reading: Reading, known: bool | None, changed_s: float | None = None
-    ) -> bool:
+    def is_change(self, release: Release, reading: Reading, known: bool | None, changed_s: float | None = None) -> bool:
         """Whether a float's reading reports a change; known: the state that was heard before; changed_s: since when.
 
-        A boot opens with the states of all floats, and a repetition carries all of them in one moment, which may be
-        another reading's too. A station's only float is repeated alone, or in such a moment, at even intervals: there
-        its rhythm tells as well. A repetition that falls into the debouncing of a change still says what was before.
+        The same state again reports one only where the report of a change between may be missing. A boot opens with
+        the states of all floats, and a repetition carries all of them in one moment, which may be another reading's
+        too. A station's only float is repeated alone, or in such a moment, at even intervals: there its rhythm tells as
+        well. A repetition that falls into the debouncing of a change still says what was before.
         """
+        spoke_s = self._spoke.get(reading.name) if not release.late else None
+        if not release.late:
+            self._spoke[reading.name] = reading.sampled_s
         if release.pack.seq == 0:
             rhythm_s = None if release.late else self._rhythm_s()
             if rhythm_s is not None:  # it counts from the boot's beginning now
                 self._repeats = deque((reading.sampled_s - k * rhythm_s for k in (3, 2, 1, 0)), maxlen=7)
             return False
+        is_sequel = spoke_s is not None and not (self.gaps and self.gaps[-1].to_s > spoke_s)  # no report is missing
+        is_same = is_sequel and reading.value is known and spoke_s < reading.sampled_s
         moment = [other for other in release.pack.readings if other.sampled_s == reading.sampled_s]
         # One that has long been left out was taken off: the repetitions of the others are whole without it.
         floats = sum(self._heard_s - read_s < GONE_S for read_s in self._floats.values())
         if floats > 1:
-            return sum(type(other.value) is bool for other in moment) < floats
+            return not is_same and sum(type(other.value) is bool for other in moment) < floats
         if release.late or known is None:
             return len(moment) == 1
+        if reading.value is known and spoke_s is not None and reading.sampled_s < spoke_s:
+            return True  # dated before its debouncing, which a repetition did not wait for
         if reading.value is not known:
             if changed_s is not None and reading.sampled_s - changed_s < BACKDATED_S:
                 is_repeated = self._is_due(reading.sampled_s, unless_learned=False)
                 if is_repeated:
                     self._repeats.append(reading.sampled_s)
                 return not is_repeated
-            if len(moment) == 1 or _is_corrected(release.pack, reading):
+            if (len(moment) == 1 and is_sequel) or _is_corrected(release.pack, reading):
                 return True
-            return not self._is_due(reading.sampled_s, unless_learned=True)
-        is_repeated = len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
+            return not self._is_due(reading.sampled_s, unless_learned=len(moment) > 1)
+        is_repeated = is_same or len(moment) > 1 or self._is_due(reading.sampled_s, unless_learned=False)
         if is_repeated:
             self._undue.clear()
             self._repeats.append(reading.sampled_s)
@@ -242,7 +249,8 @@ class StationOrder:
         newest_s = max(map(_sampled_s, pack.readings), default=boot.sampled_s)
         set_back = newest_s < self.sampled_s - SET_BACK_S
         if set_back:
-            self.gaps.clear()  # their times mean nothing any more
+            self.gaps.clear()  # their times mean nothing any more …
+            self._spoke.clear()  # … nor does when a float spoke last
             gap = None
             self.sampled_s = boot.sampled_s = newest_s
         else:
