@@ -393,3 +393,21 @@ def test_a_slow_beds_falls_are_remembered_for_as_long_as_its_changes():
     heard.track.hear(one.falls[6] - 15, True, late=True, is_change=True)
     heard.advance(heard.now_s + 100)
     assert heard.times() == one.falls
+
+
+def test_water_that_stands_at_the_float_through_a_stop_is_no_cycle_and_spoils_none_after_it():
+    """Pump off, the bed full to its float: it dips for seconds now and then. What comes after is as it was before."""
+    usual = [(220.0, 50.0)] * 12
+    stop = [(220.0, 1000.0), (14.0, 2100.0), (13.0, 700.0), (15.0, 5300.0), (13.0, 4600.0)]
+    one = truth(usual + stop + usual, [])
+    dips = {fall_s for fall_s in one.falls if any(0 < at_s - fall_s < 20 for at_s, wet in one.changes if wet)}
+    assert len(dips) == len(stop) - 1
+    assert Listener().hear(packs(one)).times() == [fall_s for fall_s in one.falls if fall_s not in dips]
+
+
+def test_lengths_of_any_kind_in_a_stop_do_not_become_the_usual_ones():
+    """The float moves as it likes, for longer than a dip: each change is told, and so is all that comes after it."""
+    usual = [(220.0, 50.0)] * 12
+    one = truth(usual + [(40.0, 1000.0), (60.0, 2100.0), (90.0, 700.0), (35.0, 5300.0), (45.0, 4600.0)] + usual, [])
+    heard = Listener().hear(packs(one)).times()
+    assert heard[-12:] == one.falls[-12:]

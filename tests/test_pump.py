@@ -398,3 +398,37 @@ def test_what_was_left_open_by_day_is_closed_by_a_rest_and_by_water():
         else:
             pump._judge_single(garden.end_s, garden.end_s, pump.beds[0], from_s - HOUR_S)
         assert pump._by_day is None and not pump.is_in_question
+
+
+@pytest.mark.parametrize("late_s", [250.0, 550.0], ids=["before anything is told", "after its siphon was named"])
+def test_a_siphon_that_breaks_late_is_no_stopped_pump_once_water_has_reached_the_lower_float(late_s):
+    """The lower float is passed on the way up 250 s before the upper one, however late."""
+    high, low, at_s = [], [], NOON_S + 100
+    while at_s < NOON_S + 6 * HOUR_S:
+        wait_s = late_s if NOON_S + 4 * HOUR_S < at_s < NOON_S + 4 * HOUR_S + 600 else 0.0
+        low += [(at_s + 150 + wait_s, True), (at_s + 630 + wait_s, False)]
+        high += [(at_s + 400 + wait_s, True), (at_s + 600 + wait_s, False)]
+        at_s += 600 + wait_s
+    garden = Garden({"bed-1": (400.0, 200.0)}, end_s=NOON_S + 6 * HOUR_S)
+    garden.floats = {"bed-1/high": high, "bed-1/low": low}
+    found = drive(monitor(beds=["bed-1"]), garden.packs(), garden.end_s)
+    broken = [("siphon-not-breaking", "bed-1", change) for change in ("raised", "cleared")]
+    assert alarms(found) == (broken if late_s > 400 else [])
+
+
+def test_a_float_that_was_unplugged_and_is_back_as_it_was_is_no_bed_that_stood_still():
+    garden = Garden(SLOW, end_s=NOON_S + 14 * HOUR_S, volts=lambda at_s: 13.6)
+    dry_s = [at_s for at_s, wet in garden.changes("bed-1") if not wet]
+    from_s = next(at_s for at_s in dry_s if at_s > NOON_S + 6 * HOUR_S) + 600
+    until_s = next(at_s for at_s in dry_s if at_s > from_s + 4 * HOUR_S)
+
+    def unplugged():
+        for pack in garden.packs():
+            gone = from_s < pack.readings[0].sampled_s <= until_s
+            kept = tuple(each for each in pack.readings if each.name != "bed-1/high" or not gone)
+            yield pack._replace(readings=kept)
+
+    found = alarms(drive(monitor(beds=SLOW), unplugged(), garden.end_s))
+    assert [each for each in found if each[1] != "battery"] == [
+        ("sensor-fault", "bed-1/high", change) for change in ("raised", "cleared")
+    ]

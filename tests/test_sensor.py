@@ -6,6 +6,8 @@ w1_therm notes; -127 °C is what libraries say of a thermometer that does not an
 
 from __future__ import annotations
 
+from random import Random
+
 import pytest
 
 from barreltide.core.reading import Reading
@@ -74,6 +76,18 @@ def test_a_float_that_chatters_is_a_fault_and_raises_nothing_else():
 
     events = drive(monitor(), chattering(), NOON_S + 4 * HOUR_S)
     assert alarms(events) == [("sensor-fault", "bed-1/high", "raised")]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_loose_float_is_told_once_though_chance_gives_it_calmer_half_hours(seed):
+    chance, at_s, wet, flips = Random(seed), BAD_S, False, []
+    while at_s < NOON_S + 14 * HOUR_S:
+        at_s, wet = at_s + 3 + chance.expovariate(1 / 50), not wet
+        flips.append((at_s, wet))
+    garden = Garden(end_s=NOON_S + 14 * HOUR_S, volts=lambda at_s: 13.6)
+    garden.floats = {"bed-1/high": flips, "bed-2/high": garden.changes("bed-2")}
+    found = alarms(drive(monitor(), garden.packs(), garden.end_s))
+    assert [each for each in found if each[1] != "battery"] == [("sensor-fault", "bed-1/high", "raised")]
 
 
 @pytest.mark.parametrize(("period_s", "is_loose"), [(5400.0, False), (1800.0, True)], ids=["slow bed", "quicker bed"])

@@ -76,3 +76,31 @@ def test_a_spell_in_which_the_float_is_no_longer_read_is_the_sensors_fault_and_n
     )
     found = alarms(drive(monitor(), packs, garden.end_s))
     assert ("sensor-fault", "sump/low", "raised") in found
+
+
+def test_a_sump_that_every_flood_draws_down_is_well_again_after_a_spell_as_usual():
+    told = Alarms({})
+    sump, now_s = Sump(told), 0.0
+    usual = [(70, True), (20, False)]
+    for minutes, is_covered in [*usual * 4, (70, True), (200, False), *usual * 2, (70, True)]:
+        for _ in range(minutes):
+            sump.hear_low(now_s, is_covered)
+            if sump.is_in_spell:
+                sump.judge(now_s, now_s, PERIOD_S, False)
+            told.tick(now_s)
+            now_s += MINUTE_S
+    raised, cleared = told.events
+    assert (raised.change, cleared.change) == ("raised", "cleared")
+    well_s = MINUTE_S * (90 * 4 + 70 + 200 + 90)  # the mark comes up after the first spell as usual
+    assert well_s < cleared.time < well_s + 300
+
+
+def test_a_rise_over_the_mark_in_a_pack_that_never_came_is_no_lost_water():
+    """Nothing tells of it before the mark is repeated."""
+    garden = Garden({"bed-1": (400.0, 200.0)}, end_s=NOON_S + 5 * HOUR_S)
+    marks = [(NOON_S + 600 * k + at_s, at_s > 200) for k in range(30) for at_s in (130, 320)]
+    garden.floats = {"bed-1/high": garden.changes("bed-1"), "sump/low": [(NOON_S + 20, True), *marks]}
+    lost = ("sump/low", NOON_S + 600 * 20 + 320, True)
+    packs = [pack for pack in garden.packs() if lost not in pack.readings]
+    assert len(packs) == len(list(garden.packs())) - 1
+    assert alarms(drive(monitor(beds=["bed-1"]), packs, garden.end_s)) == []

@@ -19,7 +19,7 @@ from .event import CycleCounted, SiphonChanged
 from .float_track import Fall, FloatTrack, Phase
 from .flow import Flow
 from .order import Gap
-from .sensor import chatter
+from .sensor import MISSING_S, chatter
 from .siphon import Siphon, Turn
 from .voltage import REFERENCE_V, VoltageTrace
 
@@ -156,6 +156,8 @@ class Bed:
 
     def _hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         if not late and (self.heard_s is None or time_s > self.heard_s):
+            if self.heard_s is not None and time_s - self.heard_s > MISSING_S:
+                self.base_s = max(self.base_s, time_s)  # nobody knows what it did meanwhile
             self.heard_s = time_s
         if not late and wet != self.high.raw_wet:
             self._level_turns = 0
@@ -217,6 +219,9 @@ class Bed:
         late_s = work_s - expected_s * (1 + normal.margin) - 20
         if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
             late_s -= expected_s * PHASES_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
+        if late_s > 0 and not wet and self._fills and self.refilled():  # however late it came: it fills from there on
+            fill_s = median(work for *_, work in self._fills) * (1 + normal.margin)
+            late_s = min(late_s, self._trace.work_s(self.low.since_s, sampled_s) - fill_s - 20)
         return late_s * (sampled_s - since_s) / work_s
 
     def is_hidden(self, since_s: float) -> bool:

@@ -30,6 +30,8 @@ from .order import BACKDATED_S, HOLD_S, RESTARTED, Gap
 KEPT_S = 3 * 86400.0  # backlogs older than this are stored but no longer counted
 STEADY_UNLEARNED_S = 40.0
 STEADY_LEAST_S, STEADY_MOST_S = 8.0, 120.0
+STEADY_SHARE, OWN_SHARE = 0.25, 0.1  # of the shorter kind of phase, and of its own: a run as long as that is steady
+STRANGE, AGREEMENT = 3.0, 1.5  # so many times apart, a phase is none of the usual ones, unless three in a row agree
 SHORTEST_PERIOD_S = 180.0
 LEAST_SHARE = 0.015  # of the phase before it: a shorter one is ripple
 SAME_FALL = 0.4  # of a period: closer than this, two falls are one
@@ -86,7 +88,7 @@ class _Phases:
         self.after_s = UNSEEN_S  # … and the earliest that it can have been
         self.runs: list[_Run] = []  # short runs since the last steady one, and the run that now lasts
 
-    def feed(self, run: _Run, steady_s: float, least_s: Callable[[bool, float], float]) -> list[Phase]:
+    def feed(self, run: _Run, steady_s: dict[bool, float], least_s: Callable[[bool, float], float]) -> list[Phase]:
         finished = self.settle(run.time_s, steady_s, least_s)
         if run.wet != (self.runs[-1].wet if self.runs else self.wet):
             self.runs.append(run)
@@ -94,9 +96,9 @@ class _Phases:
             self.runs[-1] = run  # a change to what it was already: one that we did not hear lies between
         return finished
 
-    def settle(self, now_s: float, steady_s: float, least_s: Callable[[bool, float], float]) -> list[Phase]:
+    def settle(self, now_s: float, steady_s: dict[bool, float], least_s: Callable[[bool, float], float]) -> list[Phase]:
         """The phases that are finished for good, the float having stayed as it is until `now_s`."""
-        if not self.runs or now_s - self.runs[-1].time_s < steady_s:
+        if not self.runs or now_s - self.runs[-1].time_s < steady_s[self.runs[-1].wet]:
             return []
         last = self.runs[-1]
         finished: list[Phase] = []
@@ -132,7 +134,9 @@ class FloatTrack:
         self.gaps: list[Gap] = []  # the station's own list
         self.durations: dict[bool, deque[float]] = {True: deque(maxlen=9), False: deque(maxlen=9)}
         self.flips: deque[float] = deque(maxlen=400)
-        self.steady_s = STEADY_UNLEARNED_S  # how long a run must last to be no ripple
+        self.steady_s = STEADY_UNLEARNED_S  # how long a run must last to be no ripple …
+        self._steady = {True: STEADY_UNLEARNED_S, False: STEADY_UNLEARNED_S}  # … and in this state
+        self._strangers: dict[bool, list[float]] = {True: [], False: []}
         self._shorter_s = SHORTEST_PERIOD_S * min(wet_share, 1 - wet_share) if wet_share else None
         self.rewind()
 
@@ -211,18 +215,18 @@ class FloatTrack:
                 self.flips.append(time_s)
         self.edges.append(edge)
         self._stirred |= late  # what it ends may have been taken for steady
-        return self._take(self._phases.feed(self._run(edge, last), self.steady_s, self.least_s))
+        return self._take(self._phases.feed(self._run(edge, last), self._steady, self.least_s))
 
     def settle(self, sampled_s: float, now_s: float) -> list[Phase]:
         """Let time pass: the float is known to have stayed so until `sampled_s`; the engine's clock is `now_s`."""
         if sampled_s > self._known[0]:
             self._known = (sampled_s, now_s)
-        steady_s = self.steady_s
+        steady_s = max(self._steady.values())
         silent_s = now_s - self._known[1]
         # A station that has fallen silent leaves its last change hanging; after a while nothing better will come. That
         # is more than the hold: packs that wait for one before them are not silence.
         until_s = self._known[0] + (silent_s if silent_s > max(2 * steady_s, HOLD_S) + 20 else 0.0)
-        return self._take(self._phases.settle(until_s, steady_s, self.least_s))
+        return self._take(self._phases.settle(until_s, self._steady, self.least_s))
 
     def recount(self) -> None:
         """After late readings: count anew, so that `falls` knows of those not told before."""
@@ -230,12 +234,11 @@ class FloatTrack:
             return
         self._stirred = False
         self._phases, self._dry, self._untold = _Phases(), None, []
-        steady_s = self.steady_s
         last: Edge | None = None
         for edge in self.edges:
-            self._find_falls(self._phases.feed(self._run(edge, last), steady_s, self.least_s))
+            self._find_falls(self._phases.feed(self._run(edge, last), self._steady, self.least_s))
             last = edge
-        self._find_falls(self._phases.settle(self._known[0], steady_s, self.least_s))
+        self._find_falls(self._phases.settle(self._known[0], self._steady, self.least_s))
         known = [median(lengths) for lengths in self.durations.values() if lengths]
         near_s = SAME_FALL * sum(known) if len(known) == 2 else 0.5 * STEADY_UNLEARNED_S
         for from_s, to_s in list(self._told_spans):
@@ -300,7 +303,7 @@ class FloatTrack:
     def _may_be_seen_better(self, wet: Phase, now_s: float) -> bool:
         """Whether a pack that is still expected may move the end of this wet phase."""
         hope_s = RIPPLE_HOPE_S if wet.end_after_s == wet.end_s else HOPE_S
-        until_s = wet.end_s + self.steady_s
+        until_s = wet.end_s + self._steady[False]
         return any(
             now_s < gap.noticed_s + (RIPPLE_HOPE_S if RESTARTED in gap.missing else hope_s)
             for gap in self.gaps
@@ -335,12 +338,28 @@ class FloatTrack:
     def _take(self, finished: list[Phase]) -> list[Phase]:
         for phase in finished:
             if self.is_whole(phase):
-                self.durations[phase.wet].append(phase.end_s - phase.start_s)
-                if self.durations[not phase.wet]:
-                    shorter_s = min(median(lengths) for lengths in self.durations.values())
-                    self.steady_s = min(max(0.25 * shorter_s, STEADY_LEAST_S), STEADY_MOST_S)
+                self._learn(phase.wet, phase.end_s - phase.start_s)
         self._find_falls(finished)
         return finished
+
+    def _learn(self, wet: bool, length_s: float) -> None:
+        """Take a whole phase's length. Water that stands near the float in a stop makes phases of any length."""
+        known, strangers = self.durations[wet], self._strangers[wet]
+        if len(known) < 3 or 1 / STRANGE < length_s / median(known) < STRANGE:
+            known.append(length_s)
+            strangers.clear()
+        else:
+            strangers.append(length_s)
+            del strangers[:-3]
+            if len(strangers) == 3 and max(strangers) < AGREEMENT * min(strangers):
+                known.clear()
+                known.extend(strangers)
+                strangers.clear()
+        if self.durations[not wet]:
+            usual_s = {state: median(lengths) for state, lengths in self.durations.items()}
+            self.steady_s = min(max(STEADY_SHARE * min(usual_s.values()), STEADY_LEAST_S), STEADY_MOST_S)
+            for state, length_s in usual_s.items():
+                self._steady[state] = max(self.steady_s, min(OWN_SHARE * length_s, STEADY_MOST_S))
 
     def _find_falls(self, finished: list[Phase]) -> None:
         for phase in finished:

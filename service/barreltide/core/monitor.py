@@ -276,8 +276,10 @@ class Monitor:
 
     def _judge_sump(self, now_s: float) -> None:
         station = self._reader_of("sump/low")
-        if station is None or station.order.sampled_s - self._heard["sump/low"][1] > REPEATED_S:
+        if station is None or station.order.sampled_s - (heard_s := self._heard["sump/low"][1]) > REPEATED_S:
             return
+        if any(gap.to_s > heard_s for gap in station.order.gaps):
+            return  # it may have changed in what is missing, until it speaks again
         sampled_s, pumps = station.order.sampled_s, self._pumps.values()
         flooded = [pump.flooded(bed) for pump in pumps for bed in pump.beds]
         if None not in flooded and None not in map(self._known_until_s, pumps):

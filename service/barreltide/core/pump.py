@@ -428,7 +428,8 @@ class Pump:
     def _clear_beds(self, now_s: float) -> None:
         for bed in self.beds if self._faults else ():
             alarm, since_s = self._faults.get(bed.name, ("", 0.0))
-            if alarm and max(bed.rise_s, bed.fall_s) > since_s:
+            has_broken = alarm == SIPHONS[False] and bed.refilled() and bed.low.since_s > since_s
+            if has_broken or (alarm and max(bed.rise_s, bed.fall_s) > since_s):
                 del self._faults[bed.name]
                 self._by_day = None
                 bed.base_s = max(bed.base_s, bed.high.since_s)

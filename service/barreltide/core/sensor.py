@@ -28,6 +28,7 @@ FROZEN_COUNT = 60
 JUMP_C = 3.0
 FISH_EACH_C = 0.2  # so much warmer or colder, and their hours are worked out anew
 CHATTER_FLIPS, CHATTER_S, SLOT_S = 24, 1800.0, 120.0
+CALM = 0.5  # of what makes a float chatter
 PASSAGE_SHARE = 0.35  # of a period, at most, for which ripple plays around a float that the water slowly passes
 
 
@@ -134,7 +135,8 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
         if track is None or heard_s is None or name not in read:
             continue
         quiet_s = sampled_s - max(heard_s, bed.gap_s)  # it may have been read in a gap
-        if chatter(track.flips, sampled_s, bed.period_s) > 1:
+        # Chance makes any float's unrest come and go: a fault that stands stays one until it has clearly calmed down.
+        if chatter(track.flips, sampled_s, bed.period_s) > (CALM if alarms.is_standing("sensor-fault", name) else 1.0):
             words = f"The float switch '{name}' chatters. It changes without rest: it hangs loose, or rides on waves."
             alarms.report(now_s, "sensor-fault", name, sampled_s - CHATTER_S, words)
         elif quiet_s > MISSING_S:

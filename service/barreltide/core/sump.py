@@ -35,6 +35,7 @@ class Sump:
         self._alarms = alarms
         self._low_since_s: float | None = None
         self._wet_since_s: float | None = None
+        self._dip_s = 0.0  # since when it was dry last, ripple apart
         self._spells: deque[float] = deque(maxlen=40)
         self._covered: list[tuple[float, ...]] = []  # for how long all beds had been flooded, the mark being covered
         self._is_lost = False  # in this spell there was less upstairs than in such a moment
@@ -43,6 +44,9 @@ class Sump:
         if is_covered:
             self._wet_since_s = self._wet_since_s or time_s
         else:
+            wet_s = time_s - self._wet_since_s if self._wet_since_s is not None else 0.0
+            if self._low_since_s is None or wet_s > TOGETHER_S:
+                self._dip_s = time_s
             self._wet_since_s = None
             self._low_since_s = self._low_since_s or time_s
 
@@ -79,9 +83,12 @@ class Sump:
         if self._wet_since_s is not None:
             is_standing = self._alarms.is_standing("sump-low", "sump")
             # Each flood of a sump that leaks crosses the mark: it is well again when a whole period has stayed above
-            # it.
+            # it, or a new spell was no longer than those that were usual.
+            is_new = self._dip_s > self._low_since_s and len(self._spells) >= USUAL_SPELLS
+            if is_new and self._wet_since_s - self._dip_s <= max(self._spells):
+                is_standing = False
             if sampled_s - self._wet_since_s > (1.2 * slowest_period_s if is_standing else TOGETHER_S):
-                if not is_standing:
+                if not self._alarms.is_standing("sump-low", "sump"):
                     self._spells.append(self._wet_since_s - self._low_since_s)
                 self._low_since_s, self._is_lost = None, False
                 self._alarms.normal(now_s, "sump-low", "sump")
