@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 import re
 import statistics
+from random import Random
 
 import pytest
 
 from barreltide.core.battery import StateOfCharge
-from barreltide.core.cloud import METER_V, Cloud
+from barreltide.core.cloud import LEAST_SIZE, METER_V, SIZE, Cloud
 from barreltide.core.daylight import Daylight
 from barreltide.core.monitor import Monitor
 from barreltide.site import load
@@ -78,6 +79,27 @@ def test_steps_along_what_the_voltages_told_leave_them_told_and_the_meter_as_lik
     assert believed._table_v(h, h.charge) + h.offset_v == pytest.approx(shown_v, abs=0.003)
     assert statistics.fmean(offsets_v[200:]) == pytest.approx(0.0, abs=0.008)
     assert statistics.stdev(offsets_v[200:]) == pytest.approx(METER_V["flooded"], rel=0.2)
+
+
+def _dawn_after_a_first_night(seed: int, monkeypatch) -> tuple[float, int]:
+    """What is believed of the charge after ten hours at 2 A, from 80 %, by a meter that reads 30 mV too little; and by
+    how many hypotheses."""
+    monkeypatch.setattr("barreltide.core.cloud.Random", lambda _: Random(seed))
+    believed, chance, charge = cloud(), Random(5), 0.8
+    for _ in range(43):
+        charge -= 2.0 * STEP_S / 3600 / 92
+        believed.discharge(STEP_S, 0.0, 2.0)
+        shown_v = OWN[0][1] + 1.1 * charge - 0.03 - 0.022 * 2.0 * (1 + 0.7 * (1 - charge)) + chance.gauss(0, 0.004)
+        believed.weigh_voltage(shown_v, 0.013, STEP_S, 0.0, 2.0)
+        believed.normalise()
+    return believed.mean("charge"), len(believed._all)
+
+
+def test_chance_has_little_say_in_what_a_first_night_tells(monkeypatch):
+    """Twelve clouds, told the same, agree to half a point; and fewer hypotheses are left to carry on."""
+    dawns = [_dawn_after_a_first_night(seed, monkeypatch) for seed in range(12)]
+    assert statistics.stdev(charge for charge, _ in dawns) < 0.005
+    assert all(LEAST_SIZE <= left < SIZE for _, left in dawns)
 
 
 @pytest.mark.parametrize(

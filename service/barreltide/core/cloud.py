@@ -5,7 +5,9 @@ power arrives and how the battery takes charge bend everything that follows, so 
 carries one guess (a particle filter). Given its charge, the voltage is linear in the rest: where the battery lies
 between its two published tables, what the meter and the battery are off together, and the resistance. These it does
 not guess but knows as a normal distribution of its own, brought up to date reading by reading (Rao and Blackwell;
-Doucet, de Freitas, Murphy and Russell 2000, from memory). So a hundred hypotheses do what a thousand would have to.
+Doucet, de Freitas, Murphy and Russell 2000, from memory). So a few hundred hypotheses do what thousands would have
+to. Most of them are needed on the first nights, when everything is unknown at once: with too few, chance decides which
+are left. After that a part of them does (as many as what is left to believe is wide; Fox 2003, from memory).
 
 Hypotheses that foretell badly lose weight, and are drawn anew from those that foretell well, with a kernel that keeps
 mean and spread (Liu and West 2001, from memory); when all of them foretell badly, from further afield: the day has
@@ -34,7 +36,8 @@ from random import Random
 
 from .lead import Table, rested_voltage
 
-SIZE, SIZE_LOAD_UNKNOWN = 96, 192
+SIZE, SIZE_LOAD_UNKNOWN = 600, 800  # at first; each time they are drawn anew there are fewer, down to the least
+LEAST_SIZE, THINNED = 160, 0.9
 GRID = 100
 KNEE_V, KNEE_SHARE = 0.7, 0.03  # how the rested voltage falls beside its table when nearly empty
 TABLES_DIFFER = 0.35  # a battery's place between its tables: standard deviation, in their distance
@@ -328,11 +331,12 @@ class Cloud:
                 h.log_weight -= top
 
     def _redraw(self) -> None:
-        size, at, reached = len(self._all), 0, self._weights[0]
+        had = len(self._all)
+        size, at, reached = max(min(had, LEAST_SIZE), int(THINNED * had)), 0, self._weights[0]
         start = self._chance.random() / size
         drawn: list[Hypothesis] = []
         for i in range(size):
-            while reached < start + i / size and at < size - 1:
+            while reached < start + i / size and at < had - 1:
                 at += 1
                 reached += self._weights[at]
             drawn.append(self._all[at].copy())
