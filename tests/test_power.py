@@ -25,6 +25,10 @@ class Charge:
     def __init__(self) -> None:
         self.mean, self.low, self.high, self.basis, self.volts = 0.8, 0.76, 0.84, "loaded", 12.3
         self.judged_s, self.charge_ended_s = 0.0, None
+        self.clear_sky = 8.0
+
+    def clear_sky_a(self, time_s: float) -> float:
+        return self.clear_sky
 
     def load_a(self, volts: float) -> float:
         return 2.0
@@ -115,6 +119,17 @@ def test_a_clouded_afternoon_is_enough_to_foretell_it(watch):
     assert _through(judge, NOON_S - 8 * HOUR_S, 9, 0.0, mean=0.66, basis="charging", volts=13.4) == []
     told = _through(judge, NOON_S + 2 * HOUR_S, 5, 0.02, mean=0.66, basis="loaded", volts=12.335)
     assert [pair[1] for pair in told] == ["battery-will-not-last"] and 1.5 <= told[0][0] < 4.5
+
+
+@pytest.mark.parametrize(("clear_sky", "told"), [(1.5, ["battery-will-not-last"]), (2.5, [])])
+def test_before_dark_the_night_begins_when_no_sky_can_carry_the_load_any_more(clear_sky, told, watch):
+    """The load is 2 A. What stands above rest then is what is left of the day's charge; a mains charger holds more."""
+    _, judge = watch
+    _through(judge, NOON_S - 8 * HOUR_S, 14.5, 0.0, mean=0.62, basis="charging", volts=13.1)
+    last_light = {"mean": 0.62, "basis": "charging", "clear_sky": clear_sky}
+    assert _through(judge, DUSK_S - 1.25 * HOUR_S, 0.75, 0.02, volts=13.6, **last_light) == []
+    found = _through(judge, DUSK_S - 1.25 * HOUR_S, 0.75, 0.02, volts=12.5, **last_light)
+    assert [alarm for _, alarm, _ in found] == told
 
 
 def test_a_night_that_ends_above_the_floor_is_none_to_wake_anyone_for(watch):

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections import deque
 from math import exp, hypot
 
-from .cloud import SURFACE_SHARE, Cloud
+from .cloud import MOST_GAIN, SURFACE_SHARE, Cloud
 from .daylight import Daylight
 from .event import BatteryJudged
 from .lead import REST_S, RESTED_V_PER_K, TABLES, rested_estimate
@@ -137,6 +137,10 @@ class StateOfCharge:
     def load_a(self, volts: float) -> float:
         """What is drawn of the battery at this voltage, A, by the newest judgement."""
         return self._steady_a + self._pumps_now_a * volts * self._scale / 12.6
+
+    def clear_sky_a(self, time_s: float) -> float:
+        """The most that the panel can give at that time, A."""
+        return MOST_GAIN * self._panel_a * self._daylight.noon_share(time_s)
 
     def pump_a(self, name: str) -> float:
         """A pump's current at 12.6 V, as written down or guessed."""

@@ -1,12 +1,12 @@
 """What the battery means for the coming hours: too low, not charging, charged too hard, not till morning.
 
 Theory. By night the charge goes down at the pumps' load, so the charge at which the sun will find the battery can be
-told hours ahead; charging begins some time after sunrise, as it did on recent mornings. By day a panel that gives
-anything carries part of the load, and the voltage stands above where the whole load would hold it; where it does not
-for hours of daylight, nothing comes from the panel. That is told the same day, unless the battery was full before: then
-it waits for the morning, as most such afternoons are only dark. A floor that is far away is told when it is sure to
-come, a nearer one when it is likely. A charger that works keeps to its chemistry's limit, which rises as it gets
-colder.
+told hours ahead; charging begins some time after sunrise, as it did on recent mornings. That night begins before the
+dark, when the sun stands so low that even a clear sky would not carry the load. By day a panel that gives anything
+carries part of the load, and the voltage stands above where the whole load would hold it; where it does not for hours
+of daylight, nothing comes from the panel. That is told the same day, unless the battery was full before: then it waits
+for the morning, as most such afternoons are only dark. A floor that is far away is told when it is sure to come, a
+nearer one when it is likely. A charger that works keeps to its chemistry's limit, which rises as it gets colder.
 
 It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day as dark as dusk, and says so.
 
@@ -140,7 +140,8 @@ class PowerWatch:
 
     def _judge_night(self, now_s: float, dark: bool) -> None:
         charge = self._charge
-        if charge.basis != "loaded" or charge.mean <= self._floor:
+        is_over = dark or self._is_spent()
+        if (charge.basis != "loaded" and not is_over) or charge.basis == "rested" or charge.mean <= self._floor:
             self._short_since_s = None
             if charge.basis == "charging":
                 self._alarms.normal(now_s, "battery-will-not-last", "battery")
@@ -149,14 +150,14 @@ class PowerWatch:
         per_h = self._used_per_h()
         is_near = charge.mean - self._floor < NEAR_H * per_h
         is_lost = self._daylight.share_of_day(charge.judged_s) > AFTERNOON or (is_near and self._unlit_s > UNLIT_FOR_S)
-        if not dark and not (is_lost and clouded_s > CLOUDED_S):
+        if not is_over and not (is_lost and clouded_s > CLOUDED_S):
             return
         sun_s = self._sun_s() or (charge.judged_s + DAY_S if dark else None)  # a polar night has a day's time at least
         if sun_s is None or charge.judged_s - self._begun_s < KNOWN_AFTER_S or charge.high - charge.low > KNOWN_WIDTH:
             return
         used = per_h * max(sun_s - charge.judged_s, 0.0) / 3600
         fails = self._share_below(charge.mean - used, USE_UNSURE * used)
-        if fails < (LIKELY if dark and is_near else SURELY):
+        if fails < (LIKELY if is_over and is_near else SURELY):
             self._short_since_s = None
             if fails < UNLIKELY:
                 self._alarms.normal(now_s, "battery-will-not-last", "battery")
@@ -171,6 +172,13 @@ class PowerWatch:
                 f" {(sun_s - charge.judged_s) / 3600:.0f} hours from now.{self._freezing()}"
             )
             self._alarms.report(now_s, "battery-will-not-last", "battery", self._short_since_s, words)
+
+    def _is_spent(self) -> bool:
+        """Whether the sun stands so low that even a clear sky would not carry the load: nothing more comes today."""
+        charge, now_s = self._charge, self._charge.judged_s
+        if self._daylight.share_of_day(now_s) < AFTERNOON or charge.volts > SET_POINT_V:
+            return False
+        return charge.clear_sky_a(now_s) < charge.load_a(charge.volts / self._scale)
 
     def _share_below(self, mean: float, more_unsure: float) -> float:
         """The chance of a charge below the floor; more_unsure: beside the interval of the present charge."""
