@@ -291,6 +291,27 @@ def test_a_station_that_starts_again_costs_one_period_and_no_alarm():
         assert sum(cycle.period_s is None for cycle in told[1:]) <= 2
 
 
+@pytest.mark.parametrize("into_s", [0, 75, 300, 450])
+@pytest.mark.parametrize("beds", [("bed-1",), ("bed-1", "bed-2")], ids=["one bed", "two beds"])
+def test_a_clock_set_forward_by_most_of_an_hour_costs_one_period_and_no_alarm(beds, into_s):
+    plan = {bed: plan for bed, plan in Garden().beds.items() if bed in beds}
+    garden, set_s, ahead_s = Garden(plan, end_s=NOON_S + 5 * HOUR_S), NOON_S + 3 * HOUR_S + into_s, 3400.0
+    packs = [
+        pack._replace(readings=tuple(r._replace(sampled_s=r.sampled_s + ahead_s) for r in pack.readings))
+        if pack.received_s >= set_s
+        else pack
+        for pack in garden.packs()
+    ]
+    events = drive(monitor(beds=beds), packs, garden.end_s)
+    assert alarms(events) == []
+    for bed in beds:
+        told = cycles(events, bed)
+        reported = [fall_s + (ahead_s if fall_s + 2.5 >= set_s else 0) for fall_s in garden.falls(bed)]
+        assert [cycle.time for cycle in told] == reported[: len(told)] and len(told) >= len(reported) - 1
+        assert {cycle.period_s for cycle in told} == {None, sum(garden.beds[bed])}
+        assert sum(cycle.period_s is None for cycle in told) <= 3
+
+
 def test_numbers_go_on_from_where_they_were():
     watch = monitor()
     watch.number_cycles_from({"bed-1": 41, "no-such": 5})

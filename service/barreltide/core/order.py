@@ -6,7 +6,9 @@ A pack that comes too early is held for a short while: most absent packs turn up
 numbers become a `Gap`, judging goes on, and a pack that fills the gap hours later is released as `late`.
 
 It cannot know what a gap hides, nor how long a station was off between two boots. A clock that was set back while the
-station ran makes times that cannot be compared with those before; the release that shows it says so.
+station ran makes times that cannot be compared with those before; the release that shows it says so. Where no number is
+absent and yet no pack is of the last quarter of an hour, the clock was set forward, or the station stood still: that is
+a gap too.
 """
 
 from __future__ import annotations
@@ -25,12 +27,13 @@ BACKDATED_S = 5.0  # a change carries the moment before its debouncing, so it ma
 GONE_S = 1500.0  # five times the repetition of states
 MOST_APART_S = 60.0  # packs further apart: it was not heard in between
 MOST_UNDUE = 4  # so many in a row are the rhythm itself: it is new, or the station's clock was set
+LEAP_S = 900.0  # three times the repetition of states: in so long a station has something to say
 SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
 MOST_MISSING = 20_000
 MOST_GAPS = 200
 MOST_BOOTS = 8
-RESTARTED = -1  # stands among a gap's missing numbers for what a station did between two boots: never filled
+RESTARTED = -1  # stands among a gap's missing numbers for what a station did between boots, or no pack: never filled
 
 
 class Gap:
@@ -254,6 +257,9 @@ class StationOrder:
             gap = None
             self.sampled_s = boot.sampled_s = newest_s
         else:
+            if gap is None and pack.readings and pack.readings[0].sampled_s - boot.sampled_s > LEAP_S:
+                gap = Gap(boot.sampled_s - BACKDATED_S, newest_s, {RESTARTED}, pack.received_s)
+                self._remember(gap)
             if newest_s > boot.sampled_s:
                 boot.sampled_s = newest_s
             if newest_s > self.sampled_s:
