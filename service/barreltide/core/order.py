@@ -28,6 +28,7 @@ GONE_S = 1500.0  # five times the repetition of states
 MOST_APART_S = 60.0  # packs further apart: it was not heard in between
 MOST_UNDUE = 4  # so many in a row are the rhythm itself: it is new, or the station's clock was set
 LEAP_S = 900.0  # three times the repetition of states: in so long a station has something to say
+STEADY_LAG_S = 30.0  # from pack to pack: no backlog is coming in
 SET_BACK_S = 120.0  # a station's packs do not overlap by so much, unless its clock was set back
 MOST_HELD = 20_000
 MOST_MISSING = 20_000
@@ -85,6 +86,7 @@ class StationOrder:
         self._repeats: deque[float] = deque(maxlen=7)  # when a lone float was repeated
         self._undue: list[float] = []  # when it said the same out of its rhythm, in a row
         self.sampled_s = 0.0
+        self._lags = (0.0, 0.0)  # of the last two packs released, from sampled to received
         self._boots: dict[int, _Boot] = {}
         self._current: int | None = None
 
@@ -251,13 +253,14 @@ class StationOrder:
         boot.next_seq = pack.seq + 1
         newest_s = max(map(_sampled_s, pack.readings), default=boot.sampled_s)
         set_back = newest_s < self.sampled_s - SET_BACK_S
+        lag_s = pack.received_s - newest_s
         if set_back:
             self.gaps.clear()  # their times mean nothing any more …
             self._spoke.clear()  # … nor does when a float spoke last
             gap = None
             self.sampled_s = boot.sampled_s = newest_s
         else:
-            if gap is None and pack.readings and pack.readings[0].sampled_s - boot.sampled_s > LEAP_S:
+            if gap is None and pack.readings and self._has_leapt(pack.readings[0].sampled_s - boot.sampled_s, lag_s):
                 gap = Gap(boot.sampled_s - BACKDATED_S, newest_s, {RESTARTED}, pack.received_s)
                 self._remember(gap)
             if newest_s > boot.sampled_s:
@@ -265,7 +268,15 @@ class StationOrder:
             if newest_s > self.sampled_s:
                 self._heard_s += min(newest_s - self.sampled_s, MOST_APART_S)
                 self.sampled_s = newest_s
+        self._lags = self._lags[1], lag_s
         return Release(pack, False, gap, set_back)
+
+    def _has_leapt(self, span_s: float, lag_s: float) -> bool:
+        """Whether the span from the pack before is none that this station can have lived through: it is too long, or
+        packs that came in as they were sampled suddenly come by so much sooner."""
+        before_s, last_s = self._lags
+        is_sooner = last_s - lag_s > SET_BACK_S and abs(last_s - before_s) < STEADY_LAG_S
+        return span_s > LEAP_S or (is_sooner and span_s > SET_BACK_S)
 
     def _remember(self, gap: Gap) -> None:
         self.gaps.append(gap)
