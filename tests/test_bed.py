@@ -19,7 +19,7 @@ def bed_of(periods: list[tuple[float, float]], fills: list[float] | None = None)
     for number, (length_s, pace) in enumerate(periods):
         for is_wet in (True, False):
             bed.phases.append((at_s, at_s + length_s / 2, is_wet, pace * length_s / 2))
-            bed.normals[is_wet].learn(pace * length_s / 2, length_s / 2)
+            bed.learn(is_wet, pace * length_s / 2, length_s / 2)
             at_s += length_s / 2
         if fills is not None:
             bed._fills.append((at_s - fills[number], at_s, fills[number]))

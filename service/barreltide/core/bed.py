@@ -46,18 +46,13 @@ class Normal:
         self._strangers: list[float] = []
         self.adoptions = 0  # how often an adjustment has become the new normal
         self.work_s = 0.0
+        self.expected_s = 0.0  # the work that the next phase may take: the normal's, or the last one's if longer
         self.spread = 0.0
         self.margin = 0.0  # beyond the normal, before a phase is overdue
         self.pace = 0.0  # its phases' work in a second: their voltage in terms of the reference
 
     def __len__(self) -> int:
         return len(self.works)
-
-    @property
-    def expected_s(self) -> float:
-        """The work that the next phase may take: the normal's, or the last one's, if that was longer and a stranger."""
-        newest_s = self._strangers[-1] if self._strangers else 0.0
-        return max(self.work_s, min(newest_s, MOST_SLOWER * self.work_s))
 
     def learn(self, work_s: float, span_s: float) -> None:
         if not self.works or 1 / ALIKE < work_s / self.work_s < ALIKE:
@@ -68,12 +63,13 @@ class Normal:
         else:
             self._strangers = [*self._strangers[-2:], work_s]
             if len(self._strangers) < 3 or max(self._strangers) > AGREEMENT * min(self._strangers):
+                self.expected_s = max(self.work_s, min(work_s, MOST_SLOWER * self.work_s))
                 return
             self.works.clear()
             self.works.extend(self._strangers)
             self.adoptions += 1
             self._strangers.clear()
-        self.work_s = median(self.works)
+        self.work_s = self.expected_s = median(self.works)
         self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
         self.margin = max(MARGIN + MARGIN_UNSURE / len(self.works), 1.5 * self.spread)
         self.pace += (work_s / span_s - self.pace) / len(self.works)
@@ -92,6 +88,8 @@ class Bed:
         self.high = FloatTrack(share if share and 0 < share < 1 else None)
         self.low: FloatTrack | None = None
         self.normals = {True: Normal(), False: Normal()}
+        self.is_learned = False  # both normals are …
+        self.period_s = LONGEST_PERIOD_S  # … and then this is their sum, in seconds of reference work
         self.cycles = 0
         self.last_cycle: CycleCounted | None = None
         self.rise_s = 0.0  # newest confirmed moments at which the water passed the upper float
@@ -185,10 +183,13 @@ class Bed:
         self.phases.clear()
         self._fills.clear()
 
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether the passing of time alone changes nothing."""
+        return self.high.is_at_rest and (self.low is None or self.low.is_at_rest)
+
     def settle(self, sampled_s: float, now_s: float) -> list[CycleCounted | SiphonChanged]:
         """Let time pass."""
-        if self.high.is_at_rest and (self.low is None or self.low.is_at_rest):
-            return []
         if self.low is not None:
             self.low.recount()
             if self.low.is_unsettled:
@@ -200,21 +201,22 @@ class Bed:
 
     def overdue_s(self, sampled_s: float) -> float:
         """How far the present phase is beyond its margin, in seconds; 0 or less if it is not."""
-        high, wet, since_s = self.high, self.high.wet, self.high.since_s
-        if wet is None or high.raw_wet != wet or high.has_moved_unheard:
+        high = self.high
+        wet, since_s = high.wet, self.since_s
+        if wet is None:
             return 0.0
-        if high.gaps and self.is_hidden(since_s):
+        if high.gaps and self.is_hidden(high.since_s):
             sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
         elif self.heard_s is not None:  # a float that is no longer read is no bed that stands still
             sampled_s = min(sampled_s, self.heard_s + (REPEATED_S if self._has_switch else SAMPLED_S))
         normal = self.normals[wet]
-        if self.base_s > since_s:
-            since_s = self.base_s
+        expected_s = normal.expected_s
+        if self.is_learned and (sampled_s - since_s) * self._trace.highest_v < expected_s * REFERENCE_V:
+            return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
+        if high.raw_wet != wet or high.has_moved_unheard:
+            return 0.0
         if not self.is_learned:
             return sampled_s - since_s - UNLEARNED * LONGEST_PERIOD_S
-        expected_s = normal.expected_s
-        if (sampled_s - since_s) * self._trace.highest_v < expected_s * REFERENCE_V:
-            return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
         work_s = self._trace.work_s(since_s, sampled_s)
         late_s = work_s - expected_s * (1 + normal.margin) - 20
         if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
@@ -232,19 +234,9 @@ class Bed:
         )
 
     @property
-    def is_learned(self) -> bool:
-        return len(self.normals[True].works) >= LEAST_PHASES and len(self.normals[False].works) >= LEAST_PHASES
-
-    @property
     def since_s(self) -> float:
-        return max(self.high.since_s, self.base_s)
-
-    @property
-    def period_s(self) -> float:
-        """The normal period, in seconds of reference work."""
-        if not self.is_learned:
-            return LONGEST_PERIOD_S
-        return self.normals[True].work_s + self.normals[False].work_s
+        since_s = self.high.since_s
+        return since_s if since_s > self.base_s else self.base_s
 
     def next_rise(self, sampled_s: float) -> float:
         """How far beyond the moment at which the upper float should have risen next, in periods; negative before."""
@@ -387,8 +379,14 @@ class Bed:
             is_restless = chatter(self.high.flips, phase.end_s, self.period_s) > 0.25
             if phase.start_s >= self.base_s and self.high.is_whole(phase) and not is_restless:
                 work_s = max(self._trace.work_s(phase.start_s, phase.end_s), 1.0)
-                self.normals[phase.wet].learn(work_s, max(phase.end_s - phase.start_s, 1.0))
+                self.learn(phase.wet, work_s, max(phase.end_s - phase.start_s, 1.0))
                 self.phases.append((phase.start_s, phase.end_s, phase.wet, work_s))
+
+    def learn(self, wet: bool, work_s: float, span_s: float) -> None:
+        """Take the work of a whole phase, and how long it lasted."""
+        self.normals[wet].learn(work_s, span_s)
+        if all(len(normal.works) >= LEAST_PHASES for normal in self.normals.values()):
+            self.is_learned, self.period_s = True, self.normals[True].work_s + self.normals[False].work_s
 
     def _count(self, fall: Fall) -> list[CycleCounted | SiphonChanged]:
         self.cycles += 1

@@ -50,7 +50,8 @@ class Charger:
             self._ends_v = None
             return dark_since_s
         until_s = min(sampled_s, trace.time_s) - LOOKED_AFTER_S
-        for step in trace.steps:
+        steps = trace.steps
+        for step in steps if steps and steps[-1].time_s > self._looked_s else ():
             if self._looked_s < step.time_s <= until_s and step.time_s > dark_since_s:
                 self._looked_s = step.time_s
                 if step.volts > 0 and volts - step.base_v > self.most_step_v:

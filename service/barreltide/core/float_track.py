@@ -20,7 +20,6 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right, insort
 from collections import deque
-from collections.abc import Callable
 from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
@@ -79,53 +78,6 @@ class _Run(NamedTuple):
     after_s: float
 
 
-class _Phases:
-    """The chain of phases, fed edge by edge in order of time."""
-
-    def __init__(self) -> None:
-        self.wet: bool | None = None  # the confirmed state …
-        self.since_s = 0.0  # … its first moment
-        self.after_s = UNSEEN_S  # … and the earliest that it can have been
-        self.runs: list[_Run] = []  # short runs since the last steady one, and the run that now lasts
-
-    def feed(self, run: _Run, steady_s: dict[bool, float], least_s: Callable[[bool, float], float]) -> list[Phase]:
-        finished = self.settle(run.time_s, steady_s, least_s)
-        if run.wet != (self.runs[-1].wet if self.runs else self.wet):
-            self.runs.append(run)
-        elif self.runs and run.after_s == run.time_s:
-            self.runs[-1] = run  # a change to what it was already: one that we did not hear lies between
-        return finished
-
-    def settle(self, now_s: float, steady_s: dict[bool, float], least_s: Callable[[bool, float], float]) -> list[Phase]:
-        """The phases that are finished for good, the float having stayed as it is until `now_s`."""
-        if not self.runs or now_s - self.runs[-1].time_s < steady_s[self.runs[-1].wet]:
-            return []
-        last = self.runs[-1]
-        finished: list[Phase] = []
-        if self.wet is None:
-            # The first that was heard: the report of a change tells of the state before it, a repetition of its own.
-            first = self.runs[0]
-            is_change = first.after_s == first.time_s
-            self.wet, self.since_s, self.after_s = first.wet is not is_change, first.time_s, UNSEEN_S
-            if not is_change:
-                self.runs.pop(0)
-        if last.wet != self.wet:
-            finished.append(self._end(last))
-        elif self.runs:
-            runs = zip(self.runs[:-1], self.runs[1:], strict=True)
-            length_s, start = max((end.time_s - run.after_s, run) for run, end in runs if run.wet != self.wet)
-            if length_s >= least_s(start.wet, start.time_s - self.since_s):
-                finished += [self._end(start), self._end(last)]
-        self.runs.clear()
-        return finished
-
-    def _end(self, run: _Run) -> Phase:
-        """End the present phase where `run` begins another."""
-        phase = Phase(self.wet, self.since_s, run.time_s, self.after_s, run.after_s)
-        self.wet, self.since_s, self.after_s = run.wet, run.time_s, run.after_s
-        return phase
-
-
 class FloatTrack:
     """One float switch: `hear` its readings, `settle` as time goes on, and read phases and falls."""
 
@@ -145,42 +97,38 @@ class FloatTrack:
         self.edges: list[Edge] = []
         self.last_change_s: float | None = None  # newest raw change, ripple included
         self.flips.clear()
-        self._phases = _Phases()
-        self._dry: Phase | None = None  # the newest finished phase, if dry
-        self._untold: list[tuple[Phase | None, Phase]] = []  # falls found but not told: the dry phase, the wet one
+        self._restart()
         self._told: list[float] = []  # falls told so far, sorted
         self._told_spans: deque[tuple[float, float]] = deque(maxlen=64)  # those whose moment lay hidden: within it
         self._stirred = False
-        self._known = (UNSEEN_S, 0.0)  # until when (sampled) the float is known, and when the engine's clock learned it
+        self._known_s, self._learned_s = UNSEEN_S, 0.0  # until when it is known, and when the engine's clock learned it
 
-    @property
-    def wet(self) -> bool | None:
-        """The steady state, None before the first."""
-        return self._phases.wet
+    def _restart(self) -> None:
+        self.wet: bool | None = None  # the steady state, None before the first …
+        self.since_s = 0.0  # … the first moment of its phase …
+        self._after_s = UNSEEN_S  # … and the earliest that it can have been
+        self._runs: list[_Run] = []  # short runs since the last steady one, and the run that now lasts
+        self._dry: Phase | None = None  # the newest finished phase, if dry
+        self._untold: list[tuple[Phase | None, Phase]] = []  # falls found but not told: the dry phase, the wet one
 
     @property
     def is_at_rest(self) -> bool:
         """Whether the passing of time alone changes nothing: no run to end, nothing to count anew, nothing to tell."""
-        return not (self._phases.runs or self._stirred or self._untold)
+        return not (self._runs or self._stirred or self._untold)
 
     @property
     def is_unsettled(self) -> bool:
         """Whether a change waits to last long enough to count."""
-        return bool(self._phases.runs)
+        return bool(self._runs)
 
     @property
     def has_moved_unheard(self) -> bool:
         """Whether a change that is not settled yet lay hidden: only that the float was in the other state is known."""
-        return any(run.after_s < run.time_s for run in self._phases.runs)
+        return any(run.after_s < run.time_s for run in self._runs)
 
     @property
     def raw_wet(self) -> bool | None:
         return self.edges[-1].wet if self.edges else None
-
-    @property
-    def since_s(self) -> float:
-        """First moment of the present phase."""
-        return self._phases.since_s
 
     def least_s(self, wet: bool, after_s: float) -> float:
         """How long a single run between two steady ones must last to be a phase of its own.
@@ -215,30 +163,30 @@ class FloatTrack:
                 self.flips.append(time_s)
         self.edges.append(edge)
         self._stirred |= late  # what it ends may have been taken for steady
-        return self._take(self._phases.feed(self._run(edge, last), self._steady, self.least_s))
+        return self._take(self._feed(self._run(edge, last)))
 
     def settle(self, sampled_s: float, now_s: float) -> list[Phase]:
         """Let time pass: the float is known to have stayed so until `sampled_s`; the engine's clock is `now_s`."""
-        if sampled_s > self._known[0]:
-            self._known = (sampled_s, now_s)
-        steady_s = max(self._steady.values())
-        silent_s = now_s - self._known[1]
+        if sampled_s > self._known_s:
+            self._known_s, self._learned_s = sampled_s, now_s
+        until_s, silent_s = self._known_s, now_s - self._learned_s
         # A station that has fallen silent leaves its last change hanging; after a while nothing better will come. That
         # is more than the hold: packs that wait for one before them are not silence.
-        until_s = self._known[0] + (silent_s if silent_s > max(2 * steady_s, HOLD_S) + 20 else 0.0)
-        return self._take(self._phases.settle(until_s, self._steady, self.least_s))
+        if silent_s > HOLD_S + 20 and silent_s > 2 * max(self._steady.values()) + 20:
+            until_s += silent_s
+        return self._take(self._end_runs(until_s))
 
     def recount(self) -> None:
         """After late readings: count anew, so that `falls` knows of those not told before."""
         if not self._stirred:
             return
         self._stirred = False
-        self._phases, self._dry, self._untold = _Phases(), None, []
+        self._restart()
         last: Edge | None = None
         for edge in self.edges:
-            self._find_falls(self._phases.feed(self._run(edge, last), self._steady, self.least_s))
+            self._find_falls(self._feed(self._run(edge, last)))
             last = edge
-        self._find_falls(self._phases.settle(self._known[0], self._steady, self.least_s))
+        self._find_falls(self._end_runs(self._known_s))
         known = [median(lengths) for lengths in self.durations.values() if lengths]
         near_s = SAME_FALL * sum(known) if len(known) == 2 else 0.5 * STEADY_UNLEARNED_S
         for from_s, to_s in list(self._told_spans):
@@ -322,6 +270,44 @@ class FloatTrack:
             after_s = last.time_s if hidden else max(last.time_s, edge.time_s - BACKDATED_S)
         return _Run(edge.time_s, edge.wet, after_s)
 
+    def _feed(self, run: _Run) -> list[Phase]:
+        """Take the next run; returns the phases that it finished."""
+        finished = self._end_runs(run.time_s)
+        if run.wet != (self._runs[-1].wet if self._runs else self.wet):
+            self._runs.append(run)
+        elif self._runs and run.after_s == run.time_s:
+            self._runs[-1] = run  # a change to what it was already: one that we did not hear lies between
+        return finished
+
+    def _end_runs(self, known_s: float) -> list[Phase]:
+        """The phases that are finished for good, the float having stayed as it is until `known_s`."""
+        if not self._runs or known_s - self._runs[-1].time_s < self._steady[self._runs[-1].wet]:
+            return []
+        last = self._runs[-1]
+        finished: list[Phase] = []
+        if self.wet is None:
+            # The first that was heard: the report of a change tells of the state before it, a repetition of its own.
+            first = self._runs[0]
+            is_change = first.after_s == first.time_s
+            self.wet, self.since_s, self._after_s = first.wet is not is_change, first.time_s, UNSEEN_S
+            if not is_change:
+                self._runs.pop(0)
+        if last.wet != self.wet:
+            finished.append(self._end(last))
+        elif self._runs:
+            runs = zip(self._runs[:-1], self._runs[1:], strict=True)
+            length_s, start = max((end.time_s - run.after_s, run) for run, end in runs if run.wet != self.wet)
+            if length_s >= self.least_s(start.wet, start.time_s - self.since_s):
+                finished += [self._end(start), self._end(last)]
+        self._runs.clear()
+        return finished
+
+    def _end(self, run: _Run) -> Phase:
+        """End the present phase where `run` begins another."""
+        phase = Phase(self.wet, self.since_s, run.time_s, self._after_s, run.after_s)
+        self.wet, self.since_s, self._after_s = run.wet, run.time_s, run.after_s
+        return phase
+
     def _insert(self, edge: Edge, late: bool) -> None:
         """Put in a reading that is older than the newest edge."""
         at = bisect_right(self.edges, edge)
@@ -336,6 +322,8 @@ class FloatTrack:
             self._stirred = True
 
     def _take(self, finished: list[Phase]) -> list[Phase]:
+        if not finished:
+            return finished
         for phase in finished:
             if self.is_whole(phase):
                 self._learn(phase.wet, phase.end_s - phase.start_s)

@@ -85,7 +85,7 @@ def falling(flows: list[Flow]) -> float | None:
     if None in losses or not losses:
         return None
     at_once = LOST if len(flows) > 1 else LOST_AT_ONCE
-    gradual, overall = (min(kind) for kind in zip(*losses, strict=True))
+    gradual, overall = min([loss[0] for loss in losses]), min([loss[1] for loss in losses])
     if gradual > LOST or overall > at_once:
         return overall
     return 0.0 if overall < BACK else None

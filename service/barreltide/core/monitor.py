@@ -70,7 +70,7 @@ class Monitor:
         self._rests = Rests(self._sump, self._alarms)
         volts = site.battery.nominal_voltage_v
         self._voltage = Gauge("battery/voltage", 0.5 * volts, 1.5 * volts, 0.25 * volts, {})
-        self._celsius: float | None = None
+        self._celsius, self._has_own_celsius = None, False  # of the battery: the water's, but for a sensor of its own
         self._water = WaterTemperature(site.sump, site.altitude_m, self._alarms)
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
@@ -93,7 +93,13 @@ class Monitor:
             self._start(now_s)
             return self._drain()
         self._run_to(now_s)
-        if isinstance(item, PumpRested):
+        if isinstance(item, Pack):
+            if item.station in self._stations:
+                try:
+                    self._hear(item, now_s)
+                except Exception:
+                    self._choke(item, now_s)
+        elif isinstance(item, PumpRested):
             if item.pump in self._pumps:
                 self._rests.begin(now_s, self._pumps[item.pump], item.until_s)
                 self._told.append(RestBegan(now_s, item.pump, item.until_s))
@@ -103,11 +109,6 @@ class Monitor:
             self._told.append(NotePinned(item.time_s, item.bed, item.text, item.who))
         elif isinstance(item, ShakedownStarted):
             self._told.append(ShakedownBegan(now_s, item.until_s, item.who))
-        elif item.station in self._stations:
-            try:
-                self._hear(item, now_s)
-            except Exception:
-                self._choke(item, now_s)
         return self._drain()
 
     def advance(self, time_s: float) -> list[Event]:
@@ -209,9 +210,8 @@ class Monitor:
                 self._judge_safely(release, station, now_s)
             self._listen(station, now_s)
         for bed in self._beds.values():
-            station = self._stations.get(bed.station)
-            if station is not None:
-                self._told += bed.settle(station.order.sampled_s, now_s)
+            if not bed.is_at_rest:
+                self._told += bed.settle(self._stations[bed.station].order.sampled_s, now_s)
         self._judge_water(now_s)
         if now_s % 60 < TICK_S:
             self._judge_minutely(now_s)
@@ -229,18 +229,17 @@ class Monitor:
     def _known_until_s(self, pump: Pump) -> float | None:
         """How far all of the pump's beds that were heard of are known; None if none was, or a station is waited for."""
         known_s = None
-        for name in {bed.station for bed in pump.beds if bed.station is not None}:
-            station = self._stations[name]
-            if self._is_waiting(station):
+        for bed in pump.beds:
+            station = self._stations.get(bed.station)
+            if station is not None and self._is_waiting(station):
                 return None
-            if known_s is None or station.order.sampled_s < known_s:
+            if station is not None and (known_s is None or station.order.sampled_s < known_s):
                 known_s = station.order.sampled_s
         return known_s
 
     def _judge_minutely(self, now_s: float) -> None:
         self._alarms.tick(now_s)
-        heard = [(name, who.order, at_s) for name, (who, at_s) in self._heard.items() if not self._is_waiting(who)]
-        missing = judge_others(now_s, heard, self._alarms)
+        missing = judge_others(now_s, self._heard, self._is_waiting, self._alarms)
         for bed in self._beds.values():
             if f"{bed.name}/level" in missing:
                 bed.level_m = None  # it proves nothing any more
@@ -255,7 +254,7 @@ class Monitor:
         if voltage is not None:
             for name in sorted(self._doubted):
                 self._pumps[name].hear_of_night(now_s, self._battery.gone_share())
-            self._power.judge(now_s, self._water.gauge.value if self._celsius is None else self._celsius)
+            self._power.judge(now_s, self._celsius)
         self._judge_sump(now_s)
         for pump in self._pumps.values():
             if self._known_until_s(pump) is not None:
@@ -281,9 +280,10 @@ class Monitor:
         if any(gap.to_s > heard_s for gap in station.order.gaps):
             return  # it may have changed in what is missing, until it speaks again
         sampled_s, pumps = station.order.sampled_s, self._pumps.values()
-        flooded = [pump.flooded(bed) for pump in pumps for bed in pump.beds]
-        if None not in flooded and None not in map(self._known_until_s, pumps):
-            self._sump.compare(sampled_s, flooded)
+        if self._sump.is_in_spell or all(bed.high.wet for pump in pumps for bed in pump.beds):
+            flooded = [pump.flooded(bed) for pump in pumps for bed in pump.beds]
+            if None not in flooded and None not in map(self._known_until_s, pumps):
+                self._sump.compare(sampled_s, flooded)
         if self._sump.is_in_spell:
             slowest_s = max(bed.period_s for bed in self._beds.values())
             self._sump.judge(now_s, sampled_s, slowest_s, any(pump.holds_water for pump in pumps))
@@ -337,13 +337,15 @@ class Monitor:
             for bed in self._beds.values():
                 if bed.station == station.name:
                     bed.doubt(release.gap)
+        heard, sinks, late = self._heard, self._sinks, release.late
         for reading in release.pack.readings:
-            sink = self._sinks.get(reading.name)
+            name, sampled_s, _ = reading
+            sink = sinks.get(name)
             if sink is not None:
-                before, before_s = self._heard.get(reading.name, (None, 0.0))
-                self._heard[reading.name] = station, max(reading.sampled_s, before_s if release.late else 0.0)
+                before, before_s = heard.get(name, (None, 0.0))
+                heard[name] = station, max(sampled_s, before_s) if late else sampled_s
                 if before is not station:
-                    self._alarms.causes = causes(self._site, {name: who.name for name, (who, _) in self._heard.items()})
+                    self._alarms.causes = causes(self._site, {name: who.name for name, (who, _) in heard.items()})
                 sink[0](sink[1], reading, release, station, now_s)
 
     def _choke(self, pack: Pack, now_s: float) -> None:
@@ -381,27 +383,26 @@ class Monitor:
         return sinks
 
     def _hear_voltage(self, _, reading, release: Release, station: Station, now_s: float) -> None:
-        if release.late:
+        _, time_s, volts = reading
+        if release.late or self._voltage.hear(time_s, volts) is None:
             return
-        volts = self._voltage.hear(reading.sampled_s, reading.value)
-        if volts is None:
-            return
-        time_s = reading.sampled_s
+        battery = self._battery
         self._trace.add(time_s, volts, self._daylight.is_dark(time_s) and not self._charger.is_on)
-        celsius = self._water.gauge.value if self._celsius is None else self._celsius  # both stand in one garden
-        judged = self._battery.add(time_s, volts, self._running, celsius)
+        judged = battery.add(time_s, volts, self._running, self._celsius)
         if judged is not None:
             self._told.append(judged._replace(time=now_s))
         if self._night.spans(time_s):
-            self._night.hear(time_s, volts, self._battery.load_a(volts), self._battery.mean)
+            self._night.hear(time_s, volts, battery.load_a(volts), battery.mean)
 
     def _hear_battery_temperature(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late and -30 < reading.value < 70:
-            self._celsius = reading.value
+            self._celsius, self._has_own_celsius = reading.value, True
 
     def _hear_water(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:
             self._water.hear(reading.sampled_s, now_s, reading.value)
+            if not self._has_own_celsius:
+                self._celsius = self._water.gauge.value
 
     def _hear_sump(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late:

@@ -105,19 +105,22 @@ class Pump:
     def judge(self, now_s: float, sampled_s: float, dark_since_s: float | None) -> None:
         """State what holds at `sampled_s`. dark_since_s: since when nothing charges, None by day."""
         self.judged_s = sampled_s
-        self._clear_beds(now_s)
+        if self._faults:
+            self._clear_beds(now_s)
         if now_s % 60 < 10:
             if self._single is not None:
                 self._think_again(now_s, sampled_s, dark_since_s)
-            for bed in self._usable() if self.stopped_since_s is None else ():
+            for bed in self._usable() if self._open and self.stopped_since_s is None else ():
                 if now_s < self._open.get(bed.name, (0.0, 0.0))[0]:
                     self._think_again_of(bed, now_s, sampled_s)
         if self.stopped_since_s is not None:
             self._clear_stop(now_s, dark_since_s is not None and dark_since_s < self.stopped_since_s)
             return
-        if self._see_current(now_s) or (dark_since_s is not None and self._see_step(now_s, sampled_s, dark_since_s)):
-            return
         gone_s = self.current.gone_since_s(0.0)
+        if gone_s is not None and self._see_current(now_s):
+            return
+        if dark_since_s is not None and self._see_step(now_s, sampled_s, dark_since_s):
+            return
         if gone_s is not None and sampled_s - gone_s < WATCHED_S + 30:
             return  # in a moment the sensor will have told, whatever is overdue
         late: dict[str, float] = {}
@@ -426,7 +429,7 @@ class Pump:
         self._alarms.normal(now_s, "pump-stopped", self.name)
 
     def _clear_beds(self, now_s: float) -> None:
-        for bed in self.beds if self._faults else ():
+        for bed in self.beds:
             alarm, since_s = self._faults.get(bed.name, ("", 0.0))
             has_broken = alarm == SIPHONS[False] and bed.refilled() and bed.low.since_s > since_s
             if has_broken or (alarm and max(bed.rise_s, bed.fall_s) > since_s):

@@ -12,12 +12,13 @@ It cannot tell a float that hangs from water that stands: that is judged with th
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Container, Iterable
+from collections.abc import Callable, Container
 
 from . import oxygen
 from .alarm import Alarms
 from .float_track import SHORTEST_PERIOD_S
 from .order import StationOrder
+from .station import Station
 
 MISSING_S = 1500.0  # five times the repetition of states
 GAP_S = 330.0  # one that is longer may hide several of them
@@ -36,7 +37,7 @@ class Gauge:
     """One analogue reading with limits of the possible: passes on what can be true, reports what cannot."""
 
     def __init__(self, name: str, lowest: float, highest: float, jump: float, impossible: dict[float, str]) -> None:
-        """impossible: values that only a fault gives, with its name; jump: a change between readings to doubt."""
+        """impossible: values beyond that only a fault gives, and its name; jump: a change between readings to doubt."""
         self.name, self._lowest, self._highest, self._jump, self._impossible = name, lowest, highest, jump, impossible
         self.value: float | None = None
         self.heard_s: float | None = None  # newest possible value
@@ -52,10 +53,8 @@ class Gauge:
 
     def hear(self, time_s: float, value: float) -> float | None:
         """The value if it can be true, else None."""
-        words = self._impossible.get(value)
-        if words is None and not self._lowest <= value <= self._highest:
-            words = "no such value is possible here"
-        if words is not None:
+        if not self._lowest <= value <= self._highest:
+            words = self._impossible.get(value, "no such value is possible here")
             self._bad_count += 1
             self._bad_s = time_s
             if self._bad_since_s is None:
@@ -149,20 +148,22 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
             alarms.normal(now_s, "sensor-fault", name)
 
 
-def judge_others(now_s: float, read: Iterable[tuple[str, StationOrder, float]], alarms: Alarms) -> set[str]:
+def judge_others(
+    now_s: float, read: dict[str, tuple[Station, float]], is_waited_for: Callable[[Station], bool], alarms: Alarms
+) -> set[str]:
     """Readings of which no more can be said than that they have stopped coming; returns the names of these.
 
-    read: the name of each reading, its station's order, and when it was read last.
+    read: for the name of each reading its station, and when it was read last; is_waited_for: of which none are missed.
     """
     missing = set()
-    for name, order, heard_s in read:
-        if not name.endswith(("/level", "/current", "battery/temperature", "sump/low")):
+    for name, (station, heard_s) in read.items():
+        if not name.endswith(("/level", "/current", "battery/temperature", "sump/low")) or is_waited_for(station):
             continue
-        quiet_s = _quiet_s(order, heard_s)
+        quiet_s = _quiet_s(station.order, heard_s)
         if quiet_s > MISSING_S:
             missing.add(name)
             words = f"The reading '{name}' is missing. It has not come for {quiet_s / 60:.0f} minutes."
-            alarms.report(now_s, "sensor-fault", name, order.sampled_s - quiet_s, words)
+            alarms.report(now_s, "sensor-fault", name, station.order.sampled_s - quiet_s, words)
         else:
             alarms.normal(now_s, "sensor-fault", name)
     return missing

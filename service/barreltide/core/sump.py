@@ -67,7 +67,7 @@ class Sump:
 
     def compare(self, sampled_s: float, flooded: list[float]) -> None:
         """Once a minute, where all floats can be trusted: for how long each bed has been flooded, as a share of the
-        time for which it usually is; 0 if it is not."""
+        time for which it usually is; 0 if it is not. Outside a spell only floods of all beds together say anything."""
         if self._low_since_s is None:
             sure = tuple(share if share < RISES else 0.0 for share in flooded)
             if all(flooded) and not any(_is_less(sure, then, 1.0) for then in self._covered):

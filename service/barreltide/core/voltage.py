@@ -16,7 +16,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import deque
-from itertools import islice, pairwise
+from collections.abc import Iterator
+from itertools import pairwise
 from math import log
 from typing import NamedTuple
 
@@ -70,7 +71,8 @@ class VoltageTrace:
         self._work = 0.0
         self._mark_times: list[float] = []
         self._mark_works: list[float] = []
-        self._bins: deque[tuple[float, float, bool]] = deque(maxlen=KEPT_BINS)  # start, mean, dark
+        self._bins: list[tuple[float, bool]] = []  # start, and whether nothing charged …
+        self._means: list[float] = []  # … and the mean of each
         self._small: Step | None = None  # the newest that was found from longer means
         self._bin_start_s = float("-inf")
         self._bin_sum = 0.0
@@ -113,7 +115,7 @@ class VoltageTrace:
     @property
     def mean_v(self) -> float | None:
         """The newest mean."""
-        return self._bins[-1][1] if self._bins else None
+        return self._means[-1] if self._means else None
 
     def work_s(self, from_s: float, to_s: float) -> float:
         """∫V dt over the span, as seconds at the reference voltage. Where no voltage is known: plain seconds."""
@@ -160,7 +162,7 @@ class VoltageTrace:
         The longer ago it was, the further off, up to what a battery's own drift allows.
         """
         span_s = min(max(self.time_s - step.time_s, CONTRAST_LEAST_S), CONTRAST_MOST_S)
-        bins = [(start_s - step.time_s, volts) for start_s, volts, _ in self._bins]
+        bins = [(start_s - step.time_s, volts) for (start_s, _), volts in self._kept()]
         before = [volts for start_s, volts in bins if -span_s <= start_s < -0.5 * BIN_S]
         after = [volts for start_s, volts in bins if -0.5 * BIN_S <= start_s < span_s]
         if not before or not after:
@@ -176,7 +178,7 @@ class VoltageTrace:
         how much better the step explains the minutes' means, less what chance finds among so many moments.
         """
         minutes: dict[int, list[float]] = {}
-        for start_s, volts, _ in self._bins:
+        for (start_s, _), volts in self._kept():
             if from_s - 900 <= start_s <= known_s:
                 minutes.setdefault(int(start_s // 60), []).append(volts)
         times, means = list(minutes), [sum(volts) / len(volts) for volts in minutes.values()]
@@ -205,7 +207,7 @@ class VoltageTrace:
     def holds(self, step: Step) -> bool:
         """Whether the newest means still lie on the step's far side."""
         edge_v, way = step.base_v + 0.5 * step.volts, 1 if step.volts > 0 else -1
-        beyond_v = [way * (self._bins[k][1] - edge_v) for k in (-3, -2, -1)]
+        beyond_v = [way * (mean_v - edge_v) for mean_v in self._means[-3:]]
         return sum(beyond_v) > 0 and beyond_v[-1] > -self.noise_v
 
     def _work_at(self, time_s: float) -> float:
@@ -223,35 +225,44 @@ class VoltageTrace:
 
     def _close_bin(self, dark: bool) -> None:
         mean_v = self._bin_sum / self._bin_n
-        bins = self._bins
-        if bins and dark and bins[-1][2] and self._bin_start_s - bins[-1][0] < LONGEST_SPAN_S:
+        bins, means = self._bins, self._means
+        if bins and dark and bins[-1][1] and self._bin_start_s - bins[-1][0] < LONGEST_SPAN_S:
             # Mean absolute difference of neighbours: a load's single step hardly moves it, a noisy meter does.
-            difference_v = min(abs(mean_v - bins[-1][1]), 6 * self.noise_v)
+            difference_v = min(abs(mean_v - means[-1]), 6 * self.noise_v)
             self.noise_v += 0.02 * (max(0.886 * difference_v, 0.001) - self.noise_v)
-        bins.append((self._bin_start_s, mean_v, dark))
+        bins.append((self._bin_start_s, dark))
+        means.append(mean_v)
         self._bin_sum, self._bin_n = 0.0, 0
-        if len(bins) >= BEFORE_BINS + AFTER_BINS and abs(bins[-AFTER_BINS][1] - bins[-AFTER_BINS - 1][1]) >= JUMP_V:
+        if len(bins) > 2 * KEPT_BINS:
+            del bins[:-KEPT_BINS], means[:-KEPT_BINS]
+        if len(bins) >= BEFORE_BINS + AFTER_BINS and abs(means[-AFTER_BINS] - means[-AFTER_BINS - 1]) >= JUMP_V:
             self._find_step(dark)
-        if dark and len(bins) > SETTLED_BINS and bins[-SETTLED_BINS][2]:
+        if dark and len(bins) > SETTLED_BINS and bins[-SETTLED_BINS][1]:
             self._find_small_step()
 
+    def _kept(self) -> Iterator[tuple[tuple[float, bool], float]]:
+        return zip(self._bins[-KEPT_BINS:], self._means[-KEPT_BINS:], strict=True)
+
     def _find_step(self, dark: bool) -> None:
-        recent = [*islice(reversed(self._bins), BEFORE_BINS + AFTER_BINS)][::-1]
+        recent = self._means[-BEFORE_BINS - AFTER_BINS :]
         before, after = recent[:BEFORE_BINS], recent[BEFORE_BINS:]
-        before_v = sum([v for _, v, _ in before]) / BEFORE_BINS
-        change_v = sum([v for _, v, _ in after]) / AFTER_BINS - before_v
-        z = change_v / (self.noise_v * STEP_ERROR)
-        if abs(change_v) < QUIET_STEP_V or abs(z) < LEAST_Z or after[-1][0] - before[0][0] > LONGEST_SPAN_S:
+        before_v = sum(before) / BEFORE_BINS
+        change_v = sum(after) / AFTER_BINS - before_v
+        if abs(change_v) < QUIET_STEP_V:
             return
-        if not (dark and before[0][2]):
+        z = change_v / (self.noise_v * STEP_ERROR)
+        first_s, was_dark = self._bins[-BEFORE_BINS - AFTER_BINS]
+        if abs(z) < LEAST_Z or self._bins[-1][0] - first_s > LONGEST_SPAN_S:
+            return
+        if not (dark and was_dark):
             # By day the sun moves the voltage: a step must stand out of what happened just before and after it.
-            moves = [abs(b[1] - a[1]) for part in (before, after) for a, b in pairwise(part)]
+            moves = [abs(b - a) for part in (before, after) for a, b in pairwise(part)]
             z = change_v / (max(self.noise_v, 3 * max(moves)) * STEP_ERROR)
         # Every mean after the step must lie on its far side: drift and single outliers do not.
         edge_v = before_v + 0.4 * change_v
-        if abs(z) < LEAST_Z or any((v - edge_v) * change_v < 0 for _, v, _ in after):
+        if abs(z) < LEAST_Z or any((v - edge_v) * change_v < 0 for v in after):
             return
-        step = Step(after[0][0], change_v, z, before_v)
+        step = Step(self._bins[-AFTER_BINS][0], change_v, z, before_v)
         last = self.steps[-1] if self.steps else None
         if last is not None and step.time_s - last.time_s < BIN_S * (BEFORE_BINS + 1) and last.volts * step.volts > 0:
             if abs(step.volts) > abs(last.volts) and step.time_s - last.time_s <= 2 * BIN_S:
@@ -261,13 +272,15 @@ class VoltageTrace:
 
     def _find_small_step(self) -> None:
         """One too small to stand out at once does so after some minutes, from longer means; by night only."""
-        recent = [*islice(reversed(self._bins), LONG_BEFORE_BINS + LONG_AFTER_BINS)][::-1]
-        volts = [v for _, v, _ in recent]
+        volts = self._means[-LONG_BEFORE_BINS - LONG_AFTER_BINS :]
         before_v = sum(volts[:LONG_BEFORE_BINS]) / LONG_BEFORE_BINS
         change_v = sum(volts[LONG_BEFORE_BINS:]) / LONG_AFTER_BINS - before_v
-        z = change_v / (self.noise_v * LONG_STEP_ERROR)
-        if abs(z) < LEAST_Z or abs(change_v) < QUIET_STEP_V:
+        if abs(change_v) < QUIET_STEP_V:
             return
+        z = change_v / (self.noise_v * LONG_STEP_ERROR)
+        if abs(z) < LEAST_Z:
+            return
+        recent = self._bins[-LONG_BEFORE_BINS - LONG_AFTER_BINS :]
         half = LONG_BEFORE_BINS // 2
         drift_v = sum(volts[half:LONG_BEFORE_BINS]) / (LONG_BEFORE_BINS - half) - sum(volts[:half]) / half
         if drift_v / change_v > MOST_DRIFT or recent[-1][0] - recent[0][0] > LONGEST_SPAN_S:
