@@ -273,6 +273,26 @@ def test_a_bed_is_heard_from_the_station_that_spoke_of_it_first():
     assert_all_counted(garden, events, "bed-1")
 
 
+def test_a_float_that_is_moved_to_another_station_is_heard_from_there():
+    garden = Garden(end_s=NOON_S + 8 * HOUR_S)
+    moved_s = NOON_S + 4 * HOUR_S
+    packs, moved = [], []
+    for pack in garden.packs():
+        if pack.received_s >= moved_s:
+            own = tuple(reading for reading in pack.readings if reading.name == "bed-1/high")
+            moved.append(
+                Pack(pack.received_s, "shed", 2, len(moved), own or (Reading("shed/signal", pack.received_s, 1.0),))
+            )
+            pack = pack._replace(readings=tuple(r for r in pack.readings if r not in own))
+        packs.append(pack)
+    events = drive(monitor(stations=("barrels", "shed")), packs + moved, garden.end_s)
+    assert alarms(events) == [("station-silent", "shed", change) for change in ("raised", "cleared")]
+    told = {cycle.time for cycle in cycles(events, "bed-1")}
+    falls = [at_s for at_s in garden.falls("bed-1") if at_s < garden.end_s - 300]
+    assert told >= {at_s for at_s in falls if not moved_s - 60 < at_s < moved_s + 1200} and told <= set(falls)
+    assert_all_counted(garden, events, "bed-2")
+
+
 def test_a_station_that_starts_again_costs_one_period_and_no_alarm():
     garden = Garden(end_s=NOON_S + 6 * HOUR_S)
     off_s, on_s = NOON_S + 3 * HOUR_S + 40, NOON_S + 3 * HOUR_S + 160

@@ -82,6 +82,7 @@ class Bed:
         """plan: the bed's table of the site file."""
         self.name: str = plan.name
         self.station: str | None = None
+        self.told_s = 0.0  # the engine's clock when that last spoke of it
         share = None
         if plan.float_height_m and plan.standpipe_height_m and plan.drain_height_m is not None:
             share = (plan.standpipe_height_m - plan.float_height_m) / (plan.standpipe_height_m - plan.drain_height_m)
@@ -119,6 +120,14 @@ class Bed:
         self._trace = trace
         self._has_switch = self._has_low_switch = False
         self.flow = Flow(trace)
+
+    def hear_from(self, station: str, gaps: list[Gap], time_s: float) -> None:
+        """Its sensors are read by this station, from `time_s` on; gaps: the station's own list."""
+        if self.station not in (None, station):
+            self.rewind(time_s)
+        self.station = station
+        for track in filter(None, (self.high, self.low)):
+            track.gaps = gaps
 
     def hear_high(self, time_s: float, wet: bool, late: bool, is_change: bool) -> None:
         self._has_switch = True

@@ -410,11 +410,11 @@ class Monitor:
 
     def _hear_bed(self, target, reading, release: Release, station: Station, now_s: float) -> None:
         bed, what = target
-        if bed.station is None:
-            bed.station = station.name
-            bed.high.gaps = station.order.gaps
+        if bed.station is None or (what == "high" and now_s - bed.told_s > 2 * REPEATED_S):
+            bed.hear_from(station.name, station.order.gaps, reading.sampled_s)  # or its float was moved there
         if bed.station != station.name:
             return  # two stations' times and gaps cannot be told as one
+        bed.told_s = now_s
         if what == "level":
             bed.hear_level(reading.sampled_s, reading.value, release.late)
             return
