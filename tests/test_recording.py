@@ -10,6 +10,7 @@ import sys
 import pytest
 
 import standin_engine
+from barreltide import recording
 from barreltide.core.reading import Pack, PumpRested, ServiceStarted
 from barreltide.pack import Topics
 from barreltide.recording import RecordingError, export, replay
@@ -196,3 +197,12 @@ def test_export_is_what_replay_reads(tmp_path, site, fed):
     list(replay(str(tmp_path / "all.jsonl"), site, None, told.append))
     assert not told and [type(item).__name__ for item in fed] == ["ServiceStarted", "tuple", "Pack", "PumpRested"]
     store.close()
+
+
+@pytest.mark.parametrize("numbers", [range(91_823, 92_823), [*range(1_000, 1_500), *range(1_501, 2_000)]])
+def test_what_was_seen_takes_little_room_though_the_first_numbers_or_one_between_are_missing(numbers, monkeypatch):
+    monkeypatch.setattr(recording, "MOST_BEYOND", 100)
+    seen = recording._Seen()
+    for seq in numbers:
+        assert seen.add(seq) and not seen.add(seq) and not seen.add(numbers[0])
+        assert len(seen._beyond) <= 100

@@ -22,6 +22,7 @@ from .site import Site
 LONGEST_LINE = 1 << 20
 LONGEST_GAP_S = 366 * 86_400
 MOST_TOLD = 5
+MOST_BEYOND = 100_000  # packs behind one that is missing: two weeks
 
 
 class RecordingError(Failure):
@@ -101,7 +102,7 @@ class _Player:
 
 
 class _Seen:
-    """The numbers seen of one boot, in little room as long as they come without gaps."""
+    """The numbers seen of one boot, in little room."""
 
     def __init__(self) -> None:
         self._below, self._beyond = 0, set[int]()
@@ -110,10 +111,10 @@ class _Seen:
         """False if it was seen before."""
         if seq < self._below or seq in self._beyond:
             return False
-        if seq > self._below:
-            self._beyond.add(seq)
-            return True
-        self._below += 1
+        self._beyond.add(seq)
+        if len(self._beyond) > MOST_BEYOND:  # what is missing from so long ago no engine counts any more
+            self._below = sorted(self._beyond)[MOST_BEYOND // 2]
+            self._beyond = {later for later in self._beyond if later >= self._below}
         while self._below in self._beyond:
             self._beyond.remove(self._below)
             self._below += 1
