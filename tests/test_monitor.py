@@ -333,6 +333,24 @@ def test_a_clock_set_forward_costs_one_period_and_no_alarm(beds, into_s, ahead_s
         assert sum(cycle.period_s is None for cycle in told) <= 3
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_an_earlier_boots_backlog_that_comes_in_any_order_among_the_later_ones_packs_is_counted_once(seed):
+    garden, chance = Garden(end_s=NOON_S + 6 * HOUR_S), Random(seed)
+    off_s, packs, again = NOON_S + 3 * HOUR_S + 60, [], itertools.count()
+    for pack in garden.packs():
+        if pack.received_s >= off_s + 40:
+            packs.append(pack._replace(boot=8, seq=next(again)))
+        elif pack.received_s >= off_s - HOUR_S:
+            packs += [pack._replace(received_s=off_s + 120 + chance.uniform(0, 1800))] * (pack.received_s < off_s)
+        else:
+            packs.append(pack)
+    events = drive(monitor(), packs, garden.end_s)
+    assert alarms(events) == [("station-silent", "barrels", change) for change in ("raised", "cleared")]
+    for bed in garden.beds:
+        told = [cycle.time for cycle in cycles(events, bed)]
+        assert sorted(told) == garden.falls(bed)[: len(told)] and len(told) >= len(garden.falls(bed)) - 1
+
+
 def test_numbers_go_on_from_where_they_were():
     watch = monitor()
     watch.number_cycles_from({"bed-1": 41, "no-such": 5})

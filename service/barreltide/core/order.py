@@ -214,7 +214,10 @@ class StationOrder:
             first_s, last_s = _span(pack)
             if pack.seq > boot.next_seq:
                 missing = set(range(max(boot.next_seq, pack.seq - MOST_MISSING), pack.seq))
-                boot.gaps.append(Gap(boot.sampled_s, first_s, missing, pack.received_s))
+                gap = Gap(boot.sampled_s, first_s, missing, pack.received_s)
+                boot.gaps.append(gap)
+                if boot.restart in self.gaps:
+                    self.gaps.insert(self.gaps.index(boot.restart), gap)
             boot.next_seq = pack.seq + 1
             boot.sampled_s = max(boot.sampled_s, last_s)
             if boot.restart is not None:
