@@ -7,6 +7,7 @@ from random import Random
 import pytest
 
 from barreltide.core.monitor import Monitor
+from barreltide.core.reading import Reading
 from simulation.draw import draw_garden
 from simulation.run import simulate
 from simulation.score import judge_in_process
@@ -432,3 +433,31 @@ def test_a_float_that_was_unplugged_and_is_back_as_it_was_is_no_bed_that_stood_s
     assert [each for each in found if each[1] != "battery"] == [
         ("sensor-fault", "bed-1/high", change) for change in ("raised", "cleared")
     ]
+
+
+@pytest.mark.parametrize("late_s", [250.0, 550.0], ids=["before anything is told", "after its siphon was named"])
+def test_a_siphon_that_breaks_late_is_no_stopped_pump_once_the_level_rises(late_s):
+    high, rises, at_s = [], [], NOON_S + 100
+    while at_s < NOON_S + 6 * HOUR_S:
+        wait_s = late_s if NOON_S + 4 * HOUR_S < at_s < NOON_S + 4 * HOUR_S + 600 else 0.0
+        rises.append((at_s, at_s + 400 + wait_s))
+        high += [(at_s + 400 + wait_s, True), (at_s + 600 + wait_s, False)]
+        at_s += 600 + wait_s
+    garden = Garden({"bed-1": (400.0, 200.0)}, end_s=NOON_S + 6 * HOUR_S)
+    garden.floats = {"bed-1/high": high}
+
+    def level_m(at_s):
+        fell_s, rose_s = max((turn for turn in rises if turn[0] <= at_s), default=rises[0])
+        if at_s < rose_s:  # down to where the siphon breaks, and up from there in the last 300 s
+            return max(0.20 - 0.16 * max(at_s - fell_s, 0) / 60, 0.04, 0.20 - 0.16 * (rose_s - at_s) / 300)
+        return min(0.20 + 0.10 * (at_s - rose_s) / 150, 0.30) if at_s < rose_s + 170 else 0.25
+
+    def measured():
+        for pack in garden.packs():
+            at_s = pack.readings[0].sampled_s
+            level = Reading("bed-1/level", at_s, level_m(at_s))
+            yield pack._replace(readings=(*pack.readings, level)) if len(pack.readings) > 1 or pack.seq % 2 else pack
+
+    found = drive(monitor(beds=["bed-1"]), measured(), garden.end_s)
+    broken = [("siphon-not-breaking", "bed-1", change) for change in ("raised", "cleared")]
+    assert alarms(found) == (broken if late_s > 400 else [])

@@ -34,6 +34,7 @@ VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ f
 PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
+LEVEL_RISE_M = 0.015  # from the bottom: beyond ripple
 REPEATED_S, SAMPLED_S = 330.0, 120.0  # so long a float's state, and a level, is good for
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 
@@ -103,6 +104,7 @@ class Bed:
         self.gap_s = 0.0  # the end of the newest gap that may hide several repetitions
         self.level_m: float | None = None
         self._lowest_m, self._highest_m, self._was_up = 9.0, -9.0, False
+        self._bottom = (9.0, 0.0)  # the lowest level since the upper float fell, and when it was last near that
         self._level_turns = 0  # how often the level has gone down since the upper float changed
         self._hangs, self._low_hangs = (-1.0, ""), (-1.0, "")  # a float's phase in which it was found to hang, and why
         self._float_height_m = plan.float_height_m
@@ -149,7 +151,7 @@ class Bed:
         """A continuous level; where no switch speaks, it stands in for the floats at their heights."""
         self.siphon.hear_level(time_s, level_m)
         if not late:
-            self._watch_level(level_m)
+            self._watch_level(time_s, level_m)
             self.level_m = level_m
         for track_is_high, height_m in ((True, self._float_height_m), (False, self._low_height_m)):
             if height_m is None or (self._has_switch if track_is_high else self._has_low_switch):
@@ -230,9 +232,13 @@ class Bed:
         late_s = work_s - expected_s * (1 + normal.margin) - 20
         if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
             late_s -= expected_s * PHASES_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
-        if late_s > 0 and not wet and self._fills and self.refilled():  # however late it came: it fills from there on
-            fill_s = median(work for *_, work in self._fills) * (1 + normal.margin)
-            late_s = min(late_s, self._trace.work_s(self.low.since_s, sampled_s) - fill_s - 20)
+        if late_s > 0 and not wet:  # water may have come in, however late: from there on it fills
+            has_risen = self.level_m is not None and self.level_m >= self._bottom[0] + LEVEL_RISE_M
+            from_s, fill_s = self._bottom[1] if has_risen else 0.0, expected_s
+            if self._fills and self.refilled():
+                from_s, fill_s = self.low.since_s, median(work for *_, work in self._fills)
+            if from_s > since_s:
+                late_s = min(late_s, self._trace.work_s(from_s, sampled_s) - fill_s * (1 + normal.margin) - 20)
         return late_s * (sampled_s - since_s) / work_s
 
     def is_hidden(self, since_s: float) -> bool:
@@ -339,8 +345,10 @@ class Bed:
         wet = [work for start_s, _, is_wet, work in self.phases if is_wet and start_s > since_s]
         return sum(0.7 < work / usual_s < 1.4 for work in wet)
 
-    def _watch_level(self, level_m: float) -> None:
-        """Count how often the level alone has shown the bed draining."""
+    def _watch_level(self, time_s: float, level_m: float) -> None:
+        """Count how often the level alone has shown the bed draining, and note when it last lay at the bottom."""
+        if self.high.raw_wet is not False or level_m < self._bottom[0] + LEVEL_RISE_M:
+            self._bottom = (level_m if self.high.raw_wet is not False else min(level_m, self._bottom[0]), time_s)
         self._lowest_m, self._highest_m = min(self._lowest_m, level_m), max(self._highest_m, level_m)
         share = (level_m - self._lowest_m) / max(self._highest_m - self._lowest_m, 0.05)
         if share > 0.75:

@@ -266,7 +266,8 @@ class Pump:
         """Later evidence may decide a standing verdict between a single bed's siphon and its pump otherwise."""
         bed = self._single
         is_stop = self.stopped_since_s is not None
-        if now_s - self._decided_s > THINK_S or not (is_stop or bed.name in self._faults):
+        is_filling = bed.overdue_s(sampled_s) <= 0  # what it stood for is over
+        if is_filling or now_s - self._decided_s > THINK_S or not (is_stop or bed.name in self._faults):
             self._single = None
             return
         verdict, since_s = self._stall.of_single(bed, sampled_s, dark_since_s, len(self._faults) > (not is_stop))
