@@ -186,11 +186,12 @@ class StateOfCharge:
         self._currents.clear()
         dark, cloud = self._daylight.is_dark(time_s), self._cloud
         known_a, guessed_a = self._load(volts)
-        surface_v = self._surface(volts, dt_s)
+        rested_v = cloud.rested_v() if self.is_learned else 0.0
+        surface_v = self._surface(volts, dt_s, rested_v)
         if dt_s > 3 * STEP_S:
             cloud.drift(dt_s, known_a, guessed_a, dark and dt_s < 8 * 3600)
-            dt_s = STEP_S
-        is_charging = self._is_charging(volts, dark)
+            dt_s, rested_v = STEP_S, cloud.rested_v()
+        is_charging = self._is_charging(volts, dark, rested_v)
         if is_charging:
             self.charge_ended_s = time_s
         self._note_rest(time_s, volts, is_charging)
@@ -217,19 +218,19 @@ class StateOfCharge:
         cloud.normalise()
         self._answer(time_s, volts, is_charging, known_a, guessed_a)
 
-    def _is_charging(self, volts: float, dark: bool) -> bool:
+    def _is_charging(self, volts: float, dark: bool, rested_v: float) -> bool:
         if dark:
             before_v = self.volts if self.volts is not None else volts
             goes_on = self.basis == "charging" and volts > max(before_v - STEADY_V, LEAST_FLOAT_V)
             return volts > self._full_v + CHARGER_V and (goes_on or volts > before_v + JUMP_V)
-        if self._dark_s < LEARNED_S:
+        if not self.is_learned:
             return volts > UNLEARNED_CHARGING_V + (0.5 if self._cloud.is_lithium else 0.0)
-        return volts > self._cloud.rested_v() + CHARGING_V
+        return volts > rested_v + CHARGING_V
 
-    def _surface(self, volts: float, dt_s: float) -> float:
+    def _surface(self, volts: float, dt_s: float, rested_v: float) -> float:
         """What the charging of before this step has left on the battery, V; it is then brought up to date."""
         before_v, fades = self._surface_v, exp(-dt_s / 3600 / SURFACE_H)
-        above_v = volts - self._cloud.rested_v() if self._dark_s >= LEARNED_S else 0.0
+        above_v = volts - rested_v if self.is_learned else 0.0
         self._surface_v = before_v * fades + SURFACE_SHARE * max(above_v, 0.0) * (1 - fades)
         return before_v
 

@@ -32,6 +32,7 @@ above its rest, a third was left after an hour. Below the published tables the v
 from __future__ import annotations
 
 from math import exp, log, sqrt
+from operator import attrgetter, mul
 from random import Random
 
 from .lead import Table, rested_voltage
@@ -127,7 +128,7 @@ class Cloud:
 
     def mean(self, name: str) -> float:
         """The weighted mean of one of a hypothesis's values."""
-        return sum([weight * getattr(h, name) for weight, h in zip(self._weights, self._all, strict=True)])
+        return sum(map(mul, self._weights, map(attrgetter(name), self._all)))
 
     def quantiles(self, low: float, high: float) -> tuple[float, float]:
         """Of the charge."""
@@ -139,21 +140,18 @@ class Cloud:
                 found.append(charge)
         return found[0], found[1]
 
-    def rested_v(self, charge: float | None = None) -> float:
-        """What the meter would show at rest, at that charge or at the charge that each hypothesis believes in."""
-        return sum(
-            [
-                weight * (self._table_v(h, h.charge if charge is None else charge) + h.offset_v)
-                for weight, h in zip(self._weights, self._all, strict=True)
-            ]
-        )
+    def rested_v(self) -> float:
+        """What the meter would show at rest, at the charge that each hypothesis believes in."""
+        table_v = self._table_v
+        return sum([w * (table_v(h, h.charge) + h.offset_v) for w, h in zip(self._weights, self._all, strict=True)])
 
     def charge_at(self, volts: float, amperes: float) -> float:
         """The charge at which the meter would show so many volts under that load, 0 to 1."""
-        low, high, ohm = 0.0, 1.0, self.mean("ohm")
+        low, high, among = 0.0, 1.0, Hypothesis()  # at one charge, all lie about their mean: voltages are linear
+        among.blend, offset_v, ohm = (self.mean(name) for name in ("blend", "offset_v", "ohm"))
         while high - low > 0.002:
             middle = (low + high) / 2
-            shown_v = self.rested_v(middle) - ohm * amperes * (1 + OHM_GROWS * (1 - middle))
+            shown_v = self._table_v(among, middle) + offset_v - ohm * amperes * (1 + OHM_GROWS * (1 - middle))
             low, high = (middle, high) if shown_v < volts else (low, middle)
         return (low + high) / 2
 
@@ -242,10 +240,16 @@ class Cloud:
         volts_now, least_a = volts - (surface_v or 0.0), label_ah / LEAST_SUN_H
         now_share = 1 - SURFACE_SHARE if surface_v is not None else 1.0
         independent = dt_s / INDEPENDENT_S
+        lower, between = self._lower, self._between
         for h in self._all:
             load_a = known_a + guessed_a * h.load
             sun_a = most_a * h.gain - load_a
-            above = (volts_now - self._table_v(h, h.charge) - h.offset_v) / now_share
+            place = (h.charge + 0.05) * GRID
+            at = int(place)
+            share = place - at
+            apart = between[at] + (between[at + 1] - between[at]) * share
+            at_rest_v = lower[at] + (lower[at + 1] - lower[at]) * share + h.blend * apart
+            above = (volts_now - at_rest_v - h.offset_v) / now_share
             if above > 0:
                 climb = sqrt((CLIMBS_TO - h.charge) / CLIMBS_FROM)
                 net_a = label_ah * (above / h.charge_v * climb) ** CHARGE_POWER
