@@ -37,8 +37,8 @@ from random import Random
 
 from .lead import Table, rested_voltage
 
-SIZE, SIZE_LOAD_UNKNOWN = 600, 800  # at first; each time they are drawn anew there are fewer, down to the least
-LEAST_SIZE, THINNED = 160, 0.9
+SIZE, SIZE_LOAD_UNKNOWN = 400, 600  # at first; each time they are drawn anew there are fewer, down to the least
+LEAST_SIZE, THINNED = 128, 0.85
 GRID = 100
 KNEE_V, KNEE_SHARE = 0.7, 0.03  # how the rested voltage falls beside its table when nearly empty
 TABLES_DIFFER = 0.35  # a battery's place between its tables: standard deviation, in their distance
