@@ -6,6 +6,7 @@ import json
 import logging
 import os
 import queue
+import re
 import shutil
 import signal
 import sqlite3
@@ -561,7 +562,9 @@ def test_a_full_disk_holds_receipts_back_until_there_is_room(tmp_path, small_dis
     process.terminate()
     assert process.wait(30) == 0
     log = (tmp_path / "garden" / "log").read_text()
-    assert 1 <= log.count("cannot be written") <= 3 and "Traceback" not in log  # once for each spell, not for each try
+    told = re.findall("cannot be written|is written again", log)  # a small pack may still have found room in between
+    assert told and told == ["cannot be written", "is written again"] * (len(told) // 2), "not at each try"
+    assert "Traceback" not in log
 
 
 def test_logging_stays_quiet_about_what_is_well(bench, caplog):
