@@ -555,6 +555,7 @@ def test_a_full_disk_holds_receipts_back_until_there_is_room(tmp_path, small_dis
     answer = until(lambda: (h := health(address))["status"] == "degraded" and h, "the full disk to be told")
     assert "the store cannot be written: database or disk is full" in answer["problems"][0]
     assert station.waiting
+    time.sleep(1.2 * sum(writer.RETRY_S[:2]))  # it tries again meanwhile
     filler.unlink()
     station.settle()
     assert until(lambda: (h := health(address))["status"] == "ok" and h, "all well again")["packs_stored"] == 30
