@@ -14,8 +14,8 @@ mean and spread (Liu and West 2001, from memory); when all of them foretell badl
 then brought what none of them believed (after Lenser and Veloso 2000, from memory). What the voltages of a night told
 of the charge is told just as well by a little more charge and a meter that reads a little less: so each hypothesis that
 is drawn anew also tries a step along that line, and takes it as often as the meter's errors make it likely (a move that
-leaves what is believed as it is; Gilks and Berzuini 2001, from memory). Without it the meter would in the end be blamed
-for a charge that was wrong from the first day.
+leaves what the voltages told as it is; Gilks and Berzuini 2001, from memory). Without it the meter would in the end be
+blamed for a charge that was wrong from the first day. What charging has told is slowly forgotten by it.
 
 It assumes one battery: unequal ones in parallel are seen as one. Volts are those of a 12 V battery.
 
