@@ -32,7 +32,7 @@ PANEL_V = 16.5  # at which a panel gives its power: the current of a charger tha
 LOAD_SPREAD, LOAD_SPREAD_UNKNOWN, STATION_UNSURE_A = 0.05, 0.4, 0.05
 # Half width of what no hypothesis covers: an uneven temperature, and the shape of the tables, if they are not the
 # battery's own. Those of lithium, of which 0.2 V span half the charge, differ most.
-MODEL_ERROR, OWN_MODEL_ERROR, LITHIUM_MODEL_ERROR = 0.012, 0.01, 0.08
+MODEL_ERROR, OWN_MODEL_ERROR, LITHIUM_MODEL_ERROR = 0.012, 0.007, 0.08
 VOLT_ERROR_V, LITHIUM_VOLT_ERROR_V = 0.013, 0.06  # of a steady voltage under load
 SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = (
     1.3,

@@ -21,11 +21,11 @@ from statistics import NormalDist, median
 from typing import NamedTuple
 
 from .alarm import Alarms
-from .battery import StateOfCharge
+from .battery import STEP_S, StateOfCharge
 from .daylight import Daylight
 from .lead import SET_POINT_AT_C, SET_POINTS, freezing_c, set_point_v
 
-HIGH_MARGIN_V, HIGH_FOR_S = 0.22, 800.0
+HIGH_MARGIN_V = 0.22  # above the makers' highest, as a mean over one step of the charge: chargers differ
 CHARGE_LIFT_V, LITHIUM_LIFT_V = 0.10, 0.04  # above the night's last voltage
 CHARGING_V = 12.9
 UNLIT_SHARE, LEAST_DROP_V = 0.4, 0.012  # less of the load's drop than this made up: no current from the panel
@@ -75,7 +75,6 @@ class PowerWatch:
         self._judged_s = self._begun_s = 0.0
         self._low_since_s: float | None = None
         self._short_since_s: float | None = None
-        self._high_since_s: float | None = None
         self._night_v: float | None = None  # the last voltage of the night
         self._lifted_s: float | None = None  # when it first stood above that by day
         self._before_v = 0.0  # a step ago, by day
@@ -262,15 +261,11 @@ class PowerWatch:
         limit_v = self._limit_v + HIGH_MARGIN_V
         if self._is_lead:
             limit_v = set_point_v(limit_v, min(20.0 if celsius is None else celsius, SET_POINT_AT_C))
-        if charge.volts <= limit_v:
-            self._high_since_s = None
-            if charge.volts < limit_v - 0.1:
-                self._alarms.normal(now_s, "charge-voltage-high", "battery")
-            return
-        self._high_since_s = self._high_since_s or charge.judged_s
-        if charge.judged_s - self._high_since_s >= HIGH_FOR_S:
+        if charge.volts < limit_v - 0.1:
+            self._alarms.normal(now_s, "charge-voltage-high", "battery")
+        elif charge.volts > limit_v:
             words = (
                 f"The charge voltage is too high. The battery has been held at {charge.volts / self._scale:.2f} V; its"
                 f" chemistry stands about {limit_v / self._scale:.1f} V at this temperature."
             )
-            self._alarms.report(now_s, "charge-voltage-high", "battery", self._high_since_s, words)
+            self._alarms.report(now_s, "charge-voltage-high", "battery", charge.judged_s - STEP_S, words)
