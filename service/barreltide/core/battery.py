@@ -92,6 +92,7 @@ class StateOfCharge:
         self._doubted_from_s = 0.0  # … and how much of it when pumps' loads last came to be in doubt
         self._idle: deque[tuple[float, float]] = deque(maxlen=MOST_RESTED)
         self._held_v = self._held_s = self._top_v = self._surface_v = 0.0
+        self._rested_v = 0.0  # what the cloud believes since the newest judgement
 
     # -- what comes in
 
@@ -117,6 +118,7 @@ class StateOfCharge:
     def hear_resistance(self, ohm: float, sigma_ohm: float) -> None:
         """The series resistance, as a step of the load has shown it."""
         self._cloud.weigh_ohm(ohm, sigma_ohm)
+        self._rested_v = self._cloud.rested_v()
 
     def doubt_loads(self, pumps: frozenset[str], running: frozenset[str]) -> None:
         """These of the running pumps lift no water, and nothing has told whether they still draw: a blocked one may
@@ -162,7 +164,7 @@ class StateOfCharge:
 
     def rested_v(self) -> float:
         """What the station would read just now if the battery rested, V."""
-        return self._cloud.rested_v() / self._scale
+        return self._rested_v / self._scale
 
     def charge_at(self, volts: float) -> float:
         """The charge at which the station would read so many volts under the present load."""
@@ -186,7 +188,7 @@ class StateOfCharge:
         self._currents.clear()
         dark, cloud = self._daylight.is_dark(time_s), self._cloud
         known_a, guessed_a = self._load(volts)
-        rested_v = cloud.rested_v() if self.is_learned else 0.0
+        rested_v = self._rested_v if self.is_learned else 0.0
         surface_v = self._surface(volts, dt_s, rested_v)
         if dt_s > 3 * STEP_S:
             cloud.drift(dt_s, known_a, guessed_a, dark and dt_s < 8 * 3600)
@@ -198,7 +200,8 @@ class StateOfCharge:
         self._hold(volts, dt_s)
         since_s = time_s - self.charge_ended_s if self.charge_ended_s else 12 * 3600.0
         panel_a = self._measured_a.get("panel")
-        if dark and not is_charging:
+        is_discharging = dark and not is_charging
+        if is_discharging:
             cloud.discharge(dt_s, known_a, guessed_a)
             self._dark_s += dt_s
         elif panel_a is not None and not dark:
@@ -210,12 +213,13 @@ class StateOfCharge:
             most_a = self._panel_a * sun if not dark else 0.25 * self._label_ah
             surface_v = surface_v if self.is_learned else None
             cloud.charge(volts, dt_s, known_a, guessed_a, most_a, held, floating, surface_v)
-        if (dark and not is_charging) or (self.idle_since_s is not None and since_s > LEARNED_S):
+        if is_discharging or (self.idle_since_s is not None and since_s > LEARNED_S):
             self._unweighed_s += dt_s
             if self._unweighed_s > 1.5 * STEP_S:  # neighbours say the same: every other one is enough
                 self._weigh(volts, time_s, since_s, self._unweighed_s, known_a, guessed_a, celsius)
                 self._unweighed_s = 0.0
-        cloud.normalise()
+        if not (is_discharging and self._unweighed_s):  # else no weight has changed
+            cloud.normalise()
         self._answer(time_s, volts, is_charging, known_a, guessed_a)
 
     def _is_charging(self, volts: float, dark: bool, rested_v: float) -> bool:
@@ -276,6 +280,7 @@ class StateOfCharge:
 
     def _answer(self, time_s: float, volts: float, is_charging: bool, known_a: float, guessed_a: float) -> None:
         cloud = self._cloud
+        self._rested_v = cloud.rested_v()
         self.mean = min(max(cloud.mean("charge"), 0.0), 1.0)
         low, high = cloud.quantiles(0.05, 0.95)
         self.low = max(self.mean - hypot(self.mean - low, self._model_error), 0.0)

@@ -31,6 +31,8 @@ above its rest, a third was left after an hour. Below the published tables the v
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from itertools import accumulate, pairwise
 from math import exp, log, sqrt
 from operator import attrgetter, mul
 from random import Random
@@ -96,7 +98,13 @@ class Cloud:
         grids = [
             [rested_voltage(table, (i - 5) / GRID) - self._knee_v(i) for i in range(GRID + 11)] for table in tables
         ]
-        self._lower, self._between = grids[0], [b - a for a, b in zip(*grids, strict=True)]
+        between = [b - a for a, b in zip(*grids, strict=True)]
+        # Of each hundredth of charge: the lower table there, and its rise to the next; how far the tables lie apart
+        # there, and how that grows.
+        self._grid = [
+            (lower, next_lower - lower, apart, next_apart - apart)
+            for (lower, next_lower), (apart, next_apart) in zip(pairwise(grids[0]), pairwise(between), strict=True)
+        ]
         self._chance = chance = Random(7)
         size = SIZE if load_spread < 0.2 else SIZE_LOAD_UNKNOWN
         ohm = 100.0 / label_ah
@@ -132,18 +140,21 @@ class Cloud:
 
     def quantiles(self, low: float, high: float) -> tuple[float, float]:
         """Of the charge."""
-        ranked = sorted([(h.charge, weight) for weight, h in zip(self._weights, self._all, strict=True)])
-        found, total = [], 0.0
-        for charge, weight in ranked:
-            total += weight
-            while len(found) < 2 and total >= (low, high)[len(found)] - 1e-9:
-                found.append(charge)
-        return found[0], found[1]
+        charges, weights = [h.charge for h in self._all], self._weights
+        ranked = sorted(range(len(charges)), key=charges.__getitem__)
+        totals = list(accumulate([weights[i] for i in ranked]))
+        return tuple([charges[ranked[bisect_left(totals, share - 1e-9)]] for share in (low, high)])
 
     def rested_v(self) -> float:
         """What the meter would show at rest, at the charge that each hypothesis believes in."""
-        table_v = self._table_v
-        return sum([w * (table_v(h, h.charge) + h.offset_v) for w, h in zip(self._weights, self._all, strict=True)])
+        grid, rested_v = self._grid, 0.0
+        for h, weight in zip(self._all, self._weights, strict=True):
+            place = (h.charge + 0.05) * GRID
+            at = int(place)
+            share = place - at
+            lower, rise, apart, growth = grid[at]
+            rested_v += weight * (lower + rise * share + h.blend * (apart + growth * share) + h.offset_v)
+        return rested_v
 
     def charge_at(self, volts: float, amperes: float) -> float:
         """The charge at which the meter would show so many volts under that load, 0 to 1."""
@@ -163,12 +174,8 @@ class Cloud:
         place = (charge + 0.05) * GRID
         at = int(place)
         share = place - at
-        lower, between = self._lower, self._between
-        return (
-            lower[at]
-            + (lower[at + 1] - lower[at]) * share
-            + h.blend * (between[at] + (between[at + 1] - between[at]) * share)
-        )
+        lower, rise, apart, growth = self._grid[at]
+        return lower + rise * share + h.blend * (apart + growth * share)
 
     # -- what happens to it
 
@@ -185,21 +192,20 @@ class Cloud:
         distribution (Kalman's update), and its weight by how far off it was."""
         noise = sigma_v * sigma_v * INDEPENDENT_S / dt_s
         strays = METER_STRAYS_V_H**2 * dt_s / 3600
-        lower, between = self._lower, self._between
-        astray_v = 0.0
+        grid, astray_v = self._grid, 0.0
         for h, weight in zip(self._all, self._weights, strict=True):
             place = (h.charge + 0.05) * GRID
             at = int(place)
             share = place - at
-            apart = between[at] + (between[at + 1] - between[at]) * share
+            lower, rise, apart, growth = grid[at]
+            apart += growth * share
             amperes = (known_a + guessed_a * h.load) * (1 + OHM_GROWS * (1 - h.charge))
             coo = h.coo + strays
             pb = h.cbb * apart + h.cbo - h.cbr * amperes
             po = h.cbo * apart + coo - h.cor * amperes
             pr = h.cbr * apart + h.cor - h.crr * amperes
             variance = pb * apart + po - pr * amperes + noise
-            at_rest = lower[at] + (lower[at + 1] - lower[at]) * share
-            miss = volts - at_rest - h.blend * apart - h.offset_v + h.ohm * amperes
+            miss = volts - (lower + rise * share) - h.blend * apart - h.offset_v + h.ohm * amperes
             astray_v += weight * miss
             kb, ko, kr = pb / variance, po / variance, pr / variance
             h.blend += kb * miss
@@ -240,53 +246,63 @@ class Cloud:
         volts_now, least_a = volts - (surface_v or 0.0), label_ah / LEAST_SUN_H
         now_share = 1 - SURFACE_SHARE if surface_v is not None else 1.0
         independent = dt_s / INDEPENDENT_S
-        lower, between = self._lower, self._between
+        grid, gained_a = self._grid, []
         for h in self._all:
-            load_a = known_a + guessed_a * h.load
+            charge, load_a = h.charge, known_a + guessed_a * h.load
             sun_a = most_a * h.gain - load_a
-            place = (h.charge + 0.05) * GRID
+            place = (charge + 0.05) * GRID
             at = int(place)
             share = place - at
-            apart = between[at] + (between[at + 1] - between[at]) * share
-            at_rest_v = lower[at] + (lower[at + 1] - lower[at]) * share + h.blend * apart
+            lower, rise, apart, growth = grid[at]
+            at_rest_v = lower + rise * share + h.blend * (apart + growth * share)
             above = (volts_now - at_rest_v - h.offset_v) / now_share
             if above > 0:
-                climb = sqrt((CLIMBS_TO - h.charge) / CLIMBS_FROM)
+                climb = sqrt((CLIMBS_TO - charge) / CLIMBS_FROM)
                 net_a = label_ah * (above / h.charge_v * climb) ** CHARGE_POWER
             else:
                 net_a = above / h.ohm
-            accept_a = label_ah * (1.02 - h.charge) / h.accept_h
+            accept_a = label_ah * (1.02 - charge) / h.accept_h
+            taken_a = net_a if net_a < accept_a else accept_a
             if is_held:
                 if sun_a > 0 and volts > 13.9:
                     excess = (accept_a - sun_a) / (0.35 * sun_a + 0.02 * label_ah)
                     h.log_weight -= log(1 + exp(min(excess, 30.0))) * independent
-            elif (seen_a := sun_a if sun_a > least_a else least_a) < min(net_a, accept_a):
+            elif (seen_a := sun_a if sun_a > least_a else least_a) < taken_a:
                 h.log_weight -= min(0.5 * (log(net_a / seen_a) / 0.4) ** 2, 20.0) * independent
             if is_float:
-                h.log_weight -= min(((0.98 - h.charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
-            net_a = max(min(net_a, sun_a, accept_a), -load_a)
-            self._gain(h, net_a * (1 + FLAT * CLOUD_SHARE * (chance() - 0.5)) if net_a > 0 else net_a, dt_s)
+                h.log_weight -= min(((0.98 - charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
+            if sun_a < taken_a:
+                taken_a = sun_a
+            if taken_a > 0:
+                taken_a *= 1 + FLAT * CLOUD_SHARE * (chance() - 0.5)
+            elif taken_a < -load_a:
+                taken_a = -load_a
+            gained_a.append(taken_a)
+        self._gain(gained_a, dt_s)
 
     def charge_measured(
         self, volts: float, dt_s: float, known_a: float, guessed_a: float, panel_a: float, is_held: bool
     ) -> None:
         """The same where a sensor reads the panel's current: nothing is inferred, and what a held battery still takes
         tells how full it is."""
-        chance = self._chance.random
+        chance, gained_a = self._chance.random, []
         for h in self._all:
             net_a = panel_a - known_a - guessed_a * h.load
             if is_held and net_a > 0 and volts > 13.9:
                 accept_a = self.label_ah * (1.02 - h.charge) / h.accept_h
                 miss = (net_a - accept_a) / (0.35 * net_a + 0.01 * self.label_ah)
                 h.log_weight -= min(0.5 * miss * miss, 20.0) * dt_s / INDEPENDENT_S
-            self._gain(h, net_a * (1 + FLAT * 0.03 * (chance() - 0.5)), dt_s)
+            gained_a.append(net_a * (1 + FLAT * 0.03 * (chance() - 0.5)))
+        self._gain(gained_a, dt_s)
 
-    def _gain(self, h: Hypothesis, net_a: float, dt_s: float) -> None:
-        """Puts in, or takes out, that current. Near full, part of it makes gas."""
-        if net_a > 0 and not self.is_lithium:
-            net_a *= 0.97 if h.charge < 0.8 else max(0.97 - 1.6 * (h.charge - 0.8), 0.5)
-        charge = h.charge + net_a * dt_s / 3600 / (self.label_ah * h.capacity)
-        h.charge = 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
+    def _gain(self, gained_a: list[float], dt_s: float) -> None:
+        """Puts in, or takes out, these currents, one for each hypothesis. Near full, part of them makes gas."""
+        label_ah, gases = self.label_ah, not self.is_lithium
+        for h, net_a in zip(self._all, gained_a, strict=True):
+            if gases and net_a > 0:
+                net_a *= 0.97 if h.charge < 0.8 else max(0.97 - 1.6 * (h.charge - 0.8), 0.5)
+            charge = h.charge + net_a * dt_s / 3600 / (label_ah * h.capacity)
+            h.charge = 0.0 if charge < 0.0 else 1.0 if charge > 1.0 else charge
 
     def doubt_loads(self, shares: list[float]) -> None:
         """Each of these shares of the load may be gone, or not: half of the hypotheses believe the one, half the other.
