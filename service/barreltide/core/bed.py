@@ -216,22 +216,24 @@ class Bed:
         wet, since_s = high.wet, self.since_s
         if wet is None:
             return 0.0
-        if high.gaps and self.is_hidden(high.since_s):
-            sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
-        elif self.heard_s is not None:  # a float that is no longer read is no bed that stands still
-            sampled_s = min(sampled_s, self.heard_s + (REPEATED_S if self._has_switch else SAMPLED_S))
         normal = self.normals[wet]
         expected_s = normal.expected_s
         if self.is_learned and (sampled_s - since_s) * self._trace.highest_v < expected_s * REFERENCE_V:
             return 0.0  # not even at the highest voltage: so it is nearly always, and this is soon told
+        if high.gaps and self.is_hidden(high.since_s):
+            sampled_s = self.heard_s  # a change may lie in what is missing, until the float speaks again
+        elif self.heard_s is not None:  # a float that is no longer read is no bed that stands still
+            sampled_s = min(sampled_s, self.heard_s + (REPEATED_S if self._has_switch else SAMPLED_S))
         if high.raw_wet != wet or high.has_moved_unheard:
             return 0.0
         if not self.is_learned:
             return sampled_s - since_s - UNLEARNED * LONGEST_PERIOD_S
         work_s = self._trace.work_s(since_s, sampled_s)
         late_s = work_s - expected_s * (1 + normal.margin) - 20
-        if late_s > 0:  # but at another voltage than was learned from, work is not all that counts
-            late_s -= expected_s * PHASES_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
+        if late_s <= 0:
+            return 0.0
+        # But at another voltage than was learned from, work is not all that counts.
+        late_s -= expected_s * PHASES_UNSURE * abs(log(work_s / (sampled_s - since_s) / normal.pace))
         if late_s > 0 and not wet:  # water may have come in, however late: from there on it fills
             has_risen = self.level_m is not None and self.level_m >= self._bottom[0] + LEVEL_RISE_M
             from_s, fill_s = self._bottom[1] if has_risen else 0.0, expected_s

@@ -49,15 +49,15 @@ class Charger:
         if dark_since_s is None or volts is None:
             self._ends_v = None
             return dark_since_s
-        until_s = min(sampled_s, trace.time_s) - LOOKED_AFTER_S
-        steps = trace.steps
-        for step in steps if steps and steps[-1].time_s > self._looked_s else ():
-            if self._looked_s < step.time_s <= until_s and step.time_s > dark_since_s:
-                self._looked_s = step.time_s
-                if step.volts > 0 and volts - step.base_v > self.most_step_v:
-                    self._ends_v = step.base_v + 0.5 * self.most_step_v
-                elif step.volts < -self.most_step_v:
-                    self._end(step.time_s)
+        if trace.steps and trace.steps[-1].time_s > self._looked_s:
+            until_s = min(sampled_s, trace.time_s) - LOOKED_AFTER_S
+            for step in trace.steps:
+                if self._looked_s < step.time_s <= until_s and step.time_s > dark_since_s:
+                    self._looked_s = step.time_s
+                    if step.volts > 0 and volts - step.base_v > self.most_step_v:
+                        self._ends_v = step.base_v + 0.5 * self.most_step_v
+                    elif step.volts < -self.most_step_v:
+                        self._end(step.time_s)
         if volts > self._rested_most_v:
             self._ends_v = max(self._ends_v or 0.0, self._rested_most_v - self._gone_v)
         elif self._ends_v is not None and volts < self._ends_v:

@@ -447,7 +447,8 @@ class Monitor:
             step = trace.step_down(self._stopped_s.pop(name), trace.time_s)
             self._running |= {name}
         is_in_doubt = name in self._running and (stopped_s is not None or pump.is_in_question)
-        self._doubted = self._doubted | {name} if is_in_doubt else self._doubted - {name}
+        if is_in_doubt != (name in self._doubted):
+            self._doubted ^= {name}
         if before != (self._doubted, self._running):
             battery.doubt_loads(self._doubted, self._running)
         if step is not None and self._daylight.is_dark(step.time_s):

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections import deque
 from itertools import pairwise
-from operator import itemgetter
 from statistics import median
 from typing import NamedTuple
 
@@ -93,9 +92,9 @@ class StationOrder:
     def add(self, pack: Pack) -> list[Release]:
         """The packs that may be judged now that `pack` has arrived: none if it is held, or was heard before."""
         received_s, _, number, seq, readings = pack
-        for name, _, value in readings:
-            if value is True or value is False:
-                self._floats[name] = self._heard_s
+        for reading in readings:
+            if type(reading.value) is bool:
+                self._floats[reading.name] = self._heard_s
         boot = self._boots.get(number)
         if boot is None:
             return self._begin(pack)
@@ -254,18 +253,23 @@ class StationOrder:
             released.append(self._release(boot, boot.held.pop(boot.next_seq), None))
 
     def _release(self, boot: _Boot, pack: Pack, gap: Gap | None) -> Release:
-        boot.next_seq = pack.seq + 1
-        newest_s = max(map(_sampled_s, pack.readings), default=boot.sampled_s)
+        received_s, _, _, seq, readings = pack
+        boot.next_seq = seq + 1
+        newest_s = first_s = readings[0].sampled_s if readings else boot.sampled_s
+        for _, sampled_s, _ in readings:
+            if sampled_s > newest_s:
+                newest_s = sampled_s
         set_back = newest_s < self.sampled_s - SET_BACK_S
-        lag_s = pack.received_s - newest_s
+        lag_s = received_s - newest_s
         if set_back:
             self.gaps.clear()  # their times mean nothing any more …
             self._spoke.clear()  # … nor does when a float spoke last
             gap = None
             self.sampled_s = boot.sampled_s = newest_s
         else:
-            if gap is None and pack.readings and self._has_leapt(pack.readings[0].sampled_s - boot.sampled_s, lag_s):
-                gap = Gap(boot.sampled_s - BACKDATED_S, newest_s, {RESTARTED}, pack.received_s)
+            span_s = first_s - boot.sampled_s
+            if gap is None and span_s > SET_BACK_S and self._has_leapt(span_s, lag_s):
+                gap = Gap(boot.sampled_s - BACKDATED_S, newest_s, {RESTARTED}, received_s)
                 self._remember(gap)
             if newest_s > boot.sampled_s:
                 boot.sampled_s = newest_s
@@ -276,11 +280,11 @@ class StationOrder:
         return Release(pack, False, gap, set_back)
 
     def _has_leapt(self, span_s: float, lag_s: float) -> bool:
-        """Whether the span from the pack before is none that this station can have lived through: it is too long, or
-        packs that came in as they were sampled suddenly come by so much sooner."""
+        """Whether this long span from the pack before is none that this station can have lived through: it is too long,
+        or packs that came in as they were sampled suddenly come by so much sooner."""
         before_s, last_s = self._lags
         is_sooner = last_s - lag_s > SET_BACK_S and abs(last_s - before_s) < STEADY_LAG_S
-        return span_s > LEAP_S or (is_sooner and span_s > SET_BACK_S)
+        return span_s > LEAP_S or is_sooner
 
     def _remember(self, gap: Gap) -> None:
         self.gaps.append(gap)
@@ -300,6 +304,3 @@ def _span(pack: Pack) -> tuple[float, float]:
     """First and last sampled moment in the pack; its arrival where it holds no reading."""
     times = [reading.sampled_s for reading in pack.readings] or [pack.received_s]
     return min(times), max(times)
-
-
-_sampled_s = itemgetter(1)  # of a Reading; by its place it is found in half the time

@@ -46,7 +46,7 @@ class Gauge:
         self._same_count = 0
         self._varied = False
         self._bad_since_s: float | None = None
-        self._bad_s: float | None = None  # newest impossible value
+        self._bad_s = 0.0  # newest impossible value
         self._bad_count = 0
         self._bad_words = ""
         self._doubted: list[float] = []
@@ -90,11 +90,11 @@ class Gauge:
     def judge(self, now_s: float, order: StationOrder, alarms: Alarms) -> None:
         """State the fault, if any. order: of the station that reads it."""
         sampled_s = order.sampled_s
-        read_s = [at_s for at_s in (self.heard_s, self._bad_s) if at_s is not None]
-        quiet_s = _quiet_s(order, max(read_s)) if read_s else 0.0
+        read_s = max(self.heard_s or 0.0, self._bad_s)
+        quiet_s = _quiet_s(order, read_s) if read_s else 0.0
         if self._bad_count >= 3 and self._bad_since_s is not None:
             alarms.report(now_s, "sensor-fault", self.name, self._bad_since_s, self._bad_words)
-        elif quiet_s > self._missing_after_s:
+        elif quiet_s and quiet_s > self._missing_after_s:
             words = f"The reading '{self.name}' is missing. It has not come for {quiet_s / 60:.0f} minutes."
             alarms.report(now_s, "sensor-fault", self.name, sampled_s - quiet_s, words)
         elif self._varied and self._same_count > FROZEN_COUNT and sampled_s - self._same_since_s > FROZEN_S:
@@ -170,7 +170,10 @@ def judge_others(
 
 
 def _quiet_s(order: StationOrder, read_s: float) -> float:
-    """For how long a reading that was read at `read_s` has surely not come: it may have, in a gap."""
+    """For how long a reading that was read at `read_s` has surely not come: it may have, in a gap. 0 while it could
+    not be missing anyhow."""
+    if order.sampled_s - read_s <= MISSING_S:
+        return 0.0
     return order.sampled_s - max([read_s, *(gap.to_s for gap in order.gaps if gap.to_s - gap.from_s > GAP_S)])
 
 

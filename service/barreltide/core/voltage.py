@@ -272,9 +272,10 @@ class VoltageTrace:
 
     def _find_small_step(self) -> None:
         """One too small to stand out at once does so after some minutes, from longer means; by night only."""
-        volts = self._means[-LONG_BEFORE_BINS - LONG_AFTER_BINS :]
-        before_v = sum(volts[:LONG_BEFORE_BINS]) / LONG_BEFORE_BINS
-        change_v = sum(volts[LONG_BEFORE_BINS:]) / LONG_AFTER_BINS - before_v
+        before = self._means[-LONG_BEFORE_BINS - LONG_AFTER_BINS : -LONG_AFTER_BINS]
+        after = self._means[-LONG_AFTER_BINS:]
+        before_v = sum(before) / LONG_BEFORE_BINS
+        change_v = sum(after) / LONG_AFTER_BINS - before_v
         if abs(change_v) < QUIET_STEP_V:
             return
         z = change_v / (self.noise_v * LONG_STEP_ERROR)
@@ -282,11 +283,11 @@ class VoltageTrace:
             return
         recent = self._bins[-LONG_BEFORE_BINS - LONG_AFTER_BINS :]
         half = LONG_BEFORE_BINS // 2
-        drift_v = sum(volts[half:LONG_BEFORE_BINS]) / (LONG_BEFORE_BINS - half) - sum(volts[:half]) / half
+        drift_v = sum(before[half:]) / (LONG_BEFORE_BINS - half) - sum(before[:half]) / half
         if drift_v / change_v > MOST_DRIFT or recent[-1][0] - recent[0][0] > LONGEST_SPAN_S:
             return
-        split = _likeliest_split(volts)
-        if split > len(volts) - 2 * AFTER_BINS:
+        split = _likeliest_split(before + after)
+        if split > LONG_BEFORE_BINS + LONG_AFTER_BINS - 2 * AFTER_BINS:
             return  # it may stand out at once
         step = Step(recent[split][0], change_v, z, before_v)
         last = self.steps[-1] if self.steps else None
