@@ -10,7 +10,7 @@ where it was.
 It cannot tell a source so weak that it lifts no more than a load does from a load that has gone: then floats decide.
 
 Sources, all from memory: 12 V lead batteries of 100 Ah have 5 to 14 mΩ (makers' sheets); a rested full one has 12.6 to
-12.9 V, one of lithium iron phosphate 13.3 to 13.6 V.
+12.9 V, one of lithium iron phosphate 13.3 to 13.6 V; charge controllers hold a full one at 13.2 to 13.8 V.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from .voltage import VoltageTrace
 OHM_AH, WIRING_OHM = 4.0, 0.02  # of a 12 V battery, worn; of what lies between it and the meter
 UNKNOWN_LOAD_H = 20.0  # no garden's pumps empty its battery faster, where their current is not given
 RESTED_MOST_V, RESTED_MOST_LITHIUM_V = 13.2, 13.7  # of a 12 V battery, with what is left of the day's charge
+HELD_LEAST_V = 13.0  # of a 12 V battery: no controller holds one lower, in a hot summer either
 GONE_V = 0.2  # below that it is over
 LOOKED_AFTER_S = 150.0  # so long after a step is it wholly in view
 
@@ -32,6 +33,7 @@ class Charger:
         capacity_ah, scale = battery.capacity_ah * battery.in_parallel, battery.nominal_voltage_v / 12.0
         load_a = capacity_ah / UNKNOWN_LOAD_H if None in pumps_a else sum(pumps_a)
         self.most_step_v = load_a * (WIRING_OHM + OHM_AH / capacity_ah) * scale
+        self.held_least_v = scale * HELD_LEAST_V
         lithium = battery.chemistry == "lifepo4"
         self._rested_most_v = scale * (RESTED_MOST_LITHIUM_V if lithium else RESTED_MOST_V)
         self._gone_v = scale * GONE_V

@@ -51,7 +51,7 @@ class Monitor:
         self._stations = {station.name: Station(station.name) for station in site.stations}
         pumps_a = {pump.name: pump.current_a for pump in site.pumps}
         self._charger = Charger(site.battery, [*pumps_a.values()])
-        self._trace = VoltageTrace(self._charger.most_step_v)
+        self._trace = VoltageTrace(self._charger.most_step_v, self._charger.held_least_v)
         self._daylight = Daylight(sun, site.latitude)
         self._beds = {bed.name: Bed(bed, self._trace) for bed in site.beds}
         self._alarms = Alarms(causes(site, {}))

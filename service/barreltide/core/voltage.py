@@ -5,11 +5,13 @@ time: intervals measured in *work* (volt-seconds) stop breathing with the day. B
 voltage under a steady load falls slowly; a load that goes lifts it at once by I·R, and further while the battery
 relaxes. So a step is a mean that lies above the mean just before by more than the noise seen on this very meter: of a
 minute where it stands out at once, of some minutes where it is small. What is larger than any load could make is a
-source's (charger.py).
+source's (charger.py). At dusk the day's charge fades: a lamp that is put on then stands out against the curve of that
+hour only, which is looked at once it is over.
 
-It assumes that by night the pump is by far the largest load that switches. It cannot see a step by day, when cloud
-moves the voltage more than the pump does. By night the error of a step, five minutes after it and with a reading each
-five seconds, is a fifth of one reading's noise; five times that is wanted to be sure.
+It assumes that by night the pump is by far the largest load that switches. It cannot see a step by day while cloud
+moves the voltage more than the pump does, nor where a charge controller holds it. By night the error of a step, five
+minutes after it and with a reading each five seconds, is a fifth of one reading's noise; five times that is wanted to
+be sure.
 """
 
 from __future__ import annotations
@@ -35,6 +37,7 @@ LEAST_Z, SURE_Z = 5.0, 6.0
 STEP_ERROR = (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5  # of a step, in standard errors of one mean
 LONG_STEP_ERROR = (1 / LONG_BEFORE_BINS + 1 / LONG_AFTER_BINS) ** 0.5
 MOST_DRIFT = 0.3  # of a small step: what was under way before it is no step
+DUSK_S, DUSK_OVER_S, DUSK_BINS = 4800.0, 1200.0, 15  # before dark; after it began; on each side of a step at dusk
 MOST_MARKS = 4096
 
 
@@ -59,9 +62,9 @@ class Jump(NamedTuple):
 class VoltageTrace:
     """The stream of voltage readings, in order of sampling."""
 
-    def __init__(self, most_step_v: float = float("inf")) -> None:
-        """most_step_v: no load lifts the voltage by more when it goes."""
-        self.most_step_v = most_step_v
+    def __init__(self, most_step_v: float = float("inf"), held_least_v: float = 0.0) -> None:
+        """most_step_v: no load lifts the voltage by more when it goes; held_least_v: no charger holds a lower one."""
+        self.most_step_v, self._held_least_v = most_step_v, held_least_v
         self.volts: float | None = None
         self.time_s = 0.0
         self.steps: deque[Step] = deque(maxlen=24)
@@ -74,6 +77,7 @@ class VoltageTrace:
         self._bins: list[tuple[float, bool]] = []  # start, and whether nothing charged …
         self._means: list[float] = []  # … and the mean of each
         self._small: Step | None = None  # the newest that was found from longer means
+        self._dusk_s: float | None = None  # when it became dark, while that hour has not been looked at
         self._bin_start_s = float("-inf")
         self._bin_sum = 0.0
         self._bin_n = 0
@@ -109,7 +113,7 @@ class VoltageTrace:
     def rewind(self) -> None:
         """The station's clock was set back: begin anew."""
         noise_v = self.noise_v
-        self.__init__(self.most_step_v)
+        self.__init__(self.most_step_v, self._held_least_v)
         self.noise_v = noise_v
 
     @property
@@ -138,12 +142,15 @@ class VoltageTrace:
         return min(found, key=lambda step: step.volts, default=None)
 
     def undoes(self, step: Step, since_s: float) -> bool:
-        """Whether the step takes back one of the other sign since then: a lamp that was on, no pump."""
+        """Whether the step takes back one of the other sign since the dusk before: a lamp that was on, no pump.
+
+        since_s: since when it is dark.
+        """
         open_steps: list[Step] = []
         for each in self.steps:
             if each.time_s >= step.time_s:
                 break
-            if each.time_s < since_s:
+            if each.time_s < since_s - DUSK_S:
                 continue
             if open_steps and open_steps[-1].volts * each.volts < 0 and _is_alike(open_steps[-1], each):
                 open_steps.pop()
@@ -155,6 +162,11 @@ class VoltageTrace:
     def lowest_v(self, since_s: float, until_s: float) -> float:
         """The lowest voltage within the span, to the quarter of an hour and back to ten hours."""
         return min((volts for time_s, volts in self._lows if since_s - 900 < time_s <= until_s), default=99.0)
+
+    def is_free(self, from_s: float, to_s: float) -> bool:
+        """Whether no charger has held the voltage in the span, so that by day, too, a load that goes would lift it."""
+        means = [volts for (start_s, _), volts in self._kept() if from_s <= start_s <= to_s]
+        return bool(means) and max(means) < self._held_least_v
 
     def contrast(self, step: Step) -> float:
         """The step seen from further off: means of minutes before and after it, in standard errors of the noise.
@@ -239,6 +251,11 @@ class VoltageTrace:
             self._find_step(dark)
         if dark and len(bins) > SETTLED_BINS and bins[-SETTLED_BINS][1]:
             self._find_small_step()
+        if len(bins) > 1 and bins[-2][1] is not dark:
+            self._dusk_s = self._bin_start_s if dark else None
+        elif self._dusk_s is not None and self._bin_start_s - self._dusk_s >= DUSK_OVER_S:
+            self._find_at_dusk(self._dusk_s)
+            self._dusk_s = None
 
     def _kept(self) -> Iterator[tuple[tuple[float, bool], float]]:
         return zip(self._bins[-KEPT_BINS:], self._means[-KEPT_BINS:], strict=True)
@@ -269,6 +286,30 @@ class VoltageTrace:
                 self.steps[-1] = step._replace(time_s=last.time_s)  # the same step, now wholly in view
             return
         self.steps.append(step)
+
+    def _find_at_dusk(self, dark_s: float) -> None:
+        """Steps on top of the charge that fades: where the lines before and after do not meet. dark_s: when it became
+        dark."""
+        found: list[Step] = []
+        bins, means = self._bins[-KEPT_BINS:], self._means[-KEPT_BINS:]
+        for k in range(DUSK_BINS, len(means) - DUSK_BINS + 1):
+            if bins[k][0] < dark_s - DUSK_S or bins[k + DUSK_BINS - 1][0] - bins[k - DUSK_BINS][0] > LONGEST_SPAN_S:
+                continue
+            before_v, before_noise_v = _end_of_line(means[k - DUSK_BINS : k])
+            after_v, after_noise_v = _end_of_line(means[k : k + DUSK_BINS][::-1])
+            change_v, noise_v = after_v - before_v, max(self.noise_v, before_noise_v, after_noise_v)
+            z = change_v / (noise_v * (8 / DUSK_BINS) ** 0.5)
+            if abs(z) < SURE_Z or abs(change_v) < QUIET_STEP_V:
+                continue
+            if found and bins[k][0] - found[-1].time_s < DUSK_BINS * BIN_S:
+                if abs(z) < abs(found[-1].z):
+                    continue
+                found.pop()
+            found.append(Step(bins[k][0], change_v, z, before_v))
+        # What was found at once has the fading charge in it too.
+        apart_s = BIN_S * (BEFORE_BINS + 1)
+        old = [step for step in self.steps if all(abs(step.time_s - new.time_s) > apart_s for new in found)]
+        self.steps = deque(sorted([*old, *found]), maxlen=self.steps.maxlen)
 
     def _find_small_step(self) -> None:
         """One too small to stand out at once does so after some minutes, from longer means; by night only."""
@@ -308,6 +349,14 @@ def _likeliest_split(volts: list[float]) -> int:
         change_v = (total_v - before_v) / (len(volts) - k) - before_v / k
         best = max(best, (change_v * change_v * k * (len(volts) - k), k))
     return best[1]
+
+
+def _end_of_line(values: list[float]) -> tuple[float, float]:
+    """Where the straight line through the values, by least squares, lies half a place beyond the last; their noise."""
+    n, middle, mean = len(values), (len(values) - 1) / 2, sum(values) / len(values)
+    slope = sum((k - middle) * value for k, value in enumerate(values)) / (n * (n * n - 1) / 12)
+    rest = sum((value - mean - slope * (k - middle)) ** 2 for k, value in enumerate(values))
+    return mean + slope * n / 2, (rest / (n - 2)) ** 0.5
 
 
 def _is_alike(one: Step, other: Step) -> bool:
