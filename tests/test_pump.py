@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 from random import Random
+from types import SimpleNamespace
 
 import pytest
 
+from barreltide.core.alarm import Alarms
+from barreltide.core.bed import Bed, Pace
+from barreltide.core.current import PumpCurrent
 from barreltide.core.monitor import Monitor
 from barreltide.core.reading import Reading
+from barreltide.core.stall import Stall
+from barreltide.core.voltage import VoltageTrace
 from simulation.draw import draw_garden
 from simulation.run import simulate
 from simulation.score import judge_in_process
 from small_garden import DAWN_S, DUSK_S, HOUR_S, NOON_S, SUN, Garden, alarms, assert_all_counted, drive, monitor, site
 
+SUNSET_S = NOON_S + 7.5 * HOUR_S
 ONE = {"bed-1": (400.0, 200.0)}
 SLOW = {"bed-1": (1400.0, 500.0), "bed-2": (2300.0, 700.0)}
 
@@ -158,6 +165,41 @@ def test_one_bed_stands_dry_and_its_neighbour_quickens_so_its_branch_is_closed()
     only(drive(monitor(), garden.packs(), garden.end_s), ("bed-starved", "bed-1"))
 
 
+@pytest.mark.parametrize("pace", [0.8, 0.93])
+@pytest.mark.parametrize(("wet", "alarm"), [(True, "siphon-not-starting"), (False, "siphon-not-breaking")])
+def test_a_closed_branch_is_named_once_a_slow_neighbour_can_tell(wet, alarm, pace):
+    """Whatever the rhythm of its station's packs: here one each 15 s, none of them on the minute."""
+    beds = {"bed-1": (500.0, 250.0), "bed-2": (1700.0, 800.0)}
+    from_s = stop_at(wet, "bed-1", NOON_S + 12 * HOUR_S, beds=beds)
+    still, paces = [("bed-1", from_s, from_s + 9 * HOUR_S)], {"bed-2": (from_s, pace)}
+    garden = Garden(beds, end_s=from_s + 3 * HOUR_S, still=still, pace=paces)
+    found = alarms(drive(monitor(), garden.packs(), garden.end_s))
+    assert found == [(alarm, "bed-1", "raised"), (alarm, "bed-1", "cleared"), ("bed-starved", "bed-1", "raised")]
+
+
+@pytest.mark.parametrize(
+    ("change", "follows", "least", "most"),
+    [
+        (-0.20, 1.0, 2.0, 9.0),  # faster, as more water makes it
+        (-0.04, 1.0, 0.5, 3.0),  # a little faster, which chance makes now and then
+        (0.00, 1.0, -9.0, -1.5),  # as before, though more water would show
+        (0.00, 0.0, -0.5, 0.5),  # as before, as it would be with more water too
+        (0.20, -0.5, 2.0, 9.0),  # near its siphon's limit more water makes it slower
+        (0.02, 1.0, -9.0, -1.5),  # a little slower: as chance makes it, and more water never
+    ],
+)
+def test_a_neighbours_pace_tells_as_much_of_a_beds_branch_as_it_follows_the_flow(change, follows, least, most):
+    bed = Bed(site(["bed-1"]).beds[0], VoltageTrace())
+    bed.high.wet = True
+    stall = Stall("pump", VoltageTrace(), PumpCurrent(), Alarms({}), 11.0)
+
+    def lead(pace: Pace | None) -> float:
+        other = SimpleNamespace(name="bed-2", inflow=bed.inflow, pace_change=lambda since_s: pace)
+        return stall.of_bed(bed, [other], 0.0).lead(("bed-starved", "bed-1"))
+
+    assert least < lead(Pace(change, 0.012, follows, 0.03)) - lead(None) < most
+
+
 def test_a_pump_that_pauses_for_three_minutes_raises_nothing():
     from_s = DUSK_S + 3 * HOUR_S
     garden = Garden(end_s=from_s + 3 * HOUR_S, still=[("pump", from_s, from_s + 180)])
@@ -260,6 +302,39 @@ def test_a_verdict_between_pump_and_siphon_keeps_its_account_and_names_the_other
     assert "It may also be that the siphon of 'bed-1' does not break." in raised.message
 
 
+@pytest.mark.parametrize("wet", [True, False])
+@pytest.mark.parametrize(
+    ("base_v", "step_v", "cause"),
+    [(12.7, 0.0, "siphon"), (12.7, 0.05, "pump"), (13.7, 0.0, "pump")],
+    ids=["no step", "a step", "held by a charger, no step"],
+)
+def test_under_an_even_sky_the_batterys_step_tells_by_day_too_where_no_charger_holds_it(base_v, step_v, cause, wet):
+    """Where the voltage is held there is nothing to be seen, and the pump is the likelier cause."""
+    bed = {"bed-1": (700.0, 500.0)}
+    from_s = stop_at(wet, "bed-1", NOON_S + 2 * HOUR_S, beds=bed)
+    garden = Garden(bed, end_s=from_s + HOUR_S, still=[("bed-1", from_s, from_s + 9 * HOUR_S)])
+    falls_v_h = 0.05 if base_v < 13 else 0.0
+    garden.volts = lambda at_s: base_v - falls_v_h * (at_s - NOON_S) / HOUR_S + (step_v if at_s > from_s else 0.0)
+    siphon = ("siphon-not-starting" if wet else "siphon-not-breaking", "bed-1")
+    found = drive(monitor(beds=bed), garden.packs(), garden.end_s)
+    only(found, siphon if cause == "siphon" else ("pump-stopped", "pump"))
+
+
+@pytest.mark.parametrize("into_s", [100.0, 300.0, 500.0])
+def test_a_float_that_begins_to_chatter_is_no_bed_that_stands_still(into_s):
+    """A quick bed would long be overdue before half an hour of unrest makes a fault of the float."""
+    quick = Garden({"bed-1": (400.0, 200.0)}, end_s=NOON_S + 4 * HOUR_S)
+    from_s = quick.falls("bed-1")[-3] + into_s
+    changes = [change for change in quick.changes("bed-1") if change[0] < from_s]
+    rng, at_s, wet = Random(5), from_s, changes[-1][1]
+    while at_s < quick.end_s:
+        wet = not wet
+        changes.append((at_s, wet))
+        at_s += rng.uniform(5, 45)
+    quick.floats = {"bed-1/high": changes}
+    only(drive(monitor(beds=["bed-1"]), quick.packs(), quick.end_s), ("sensor-fault", "bed-1/high"))
+
+
 @pytest.mark.parametrize(("falls_v_h", "last"), [(0.0, "pump-stopped"), (0.013, "siphon-not-breaking")])
 def test_the_voltage_of_the_night_decides_between_pump_and_siphon(falls_v_h, last):
     """By day they look alike, and a lower float that stays dry makes it the siphon. 2 A are 13 mV an hour of 100 Ah."""
@@ -320,12 +395,35 @@ def test_a_step_by_night_is_told_of_one_pump_and_of_the_right_one_in_the_end(bed
         assert f"'{right[1]}'" in first.message, "the other pump is named with the first"
 
 
-def test_a_lamp_that_goes_out_by_night_is_no_pump_however_slow_the_beds():
-    slow = {"bed-1": (2400.0, 1200.0)}
-    on_s = DUSK_S + 2 * HOUR_S
-    garden = Garden(SLOW, start_s=NOON_S - 4 * HOUR_S, end_s=on_s + 4 * HOUR_S)
-    plain = garden.battery_v
-    garden.battery_v = lambda at_s: plain(at_s) - (0.05 if on_s < at_s < on_s + 5000 else 0.0)
+def test_a_lamp_that_goes_out_each_night_is_taken_for_a_pump_once_at_most_where_there_are_two():
+    beds = {"bed-1": (2400.0, 1200.0), "bed-2": (2700.0, 1500.0)}
+    garden = Garden(beds, end_s=DAWN_S + 24 * HOUR_S)
+    off_s = DUSK_S + 3 * HOUR_S  # it was put on in the broad light of the afternoon
+
+    def volts(at_s: float) -> float:
+        of_day_s = (at_s - NOON_S) % (24 * HOUR_S)
+        base_v = 12.55 if DUSK_S - 1800 < of_day_s + NOON_S < DAWN_S + 1800 else 13.6
+        return base_v - (0.05 if of_day_s < off_s - NOON_S else 0.0)
+
+    garden.volts = volts
+    found = drive(two_pumps(), garden.packs(), garden.end_s)
+    changed = [event for event in found if event.kind == "alarm" and event.alarm == "pump-stopped"]
+    raised = [event for event in changed if event.change == "raised"]
+    assert 0 < len(raised) <= 2 and all(event.time < off_s + 3 * HOUR_S for event in raised)
+
+
+@pytest.mark.parametrize("on_h", [-0.9, -0.5, 0.0, 0.2, 2.0])
+def test_a_lamp_that_goes_out_by_night_is_no_pump_however_slow_the_beds(on_h):
+    """It was put on so many hours after sunset; before, the day's charge fades, by much more than a lamp takes."""
+    slow, on_s = {"bed-1": (2400.0, 1200.0)}, SUNSET_S + on_h * HOUR_S
+    garden = Garden(slow, start_s=NOON_S - 4 * HOUR_S, end_s=on_s + 5 * HOUR_S)
+
+    def volts(at_s: float) -> float:
+        sun = min(max((SUNSET_S - at_s) / (1.5 * HOUR_S), 0.0), 1.0)
+        by_night_v = 12.6 - 0.01 * max(at_s - SUNSET_S, 0.0) / HOUR_S
+        return by_night_v + sun**1.5 - (0.05 if on_s < at_s < on_s + 9000 else 0.0)
+
+    garden.volts = volts
     only(drive(monitor(beds=slow), garden.packs(), garden.end_s))
 
 

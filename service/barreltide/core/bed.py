@@ -14,6 +14,7 @@ from collections import deque
 from itertools import pairwise
 from math import exp, log, sqrt
 from statistics import fmean, median
+from typing import NamedTuple
 
 from .event import CycleCounted, SiphonChanged
 from .float_track import Fall, FloatTrack, Phase
@@ -31,12 +32,24 @@ ALIKE = 1.35  # so many times apart are a normal's phases at most …
 AGREEMENT = 1.25  # … and those that become a new one
 WANDER = 0.008  # of a flow within hours, as log
 VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one …
+FILLS_UNSURE = 0.15  # of how a filling follows the flow: a float's lag, and what the medium gives back
+ASTRIDE = 0.25  # so much of a span may lie before a moment and still tell of what came after it
 PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
 LEVEL_RISE_M = 0.015  # from the bottom: beyond ripple
 REPEATED_S, SAMPLED_S = 330.0, 120.0  # so long a float's state, and a level, is good for
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
+
+
+class Pace(NamedTuple):
+    """By how much a bed's times have changed, as log of works, with its standard error; and by which power its times
+    go down as its flow goes up, with that one's."""
+
+    change: float
+    error: float
+    follows: float
+    unsure: float
 
 
 class Normal:
@@ -270,24 +283,27 @@ class Bed:
         """The share of a normal period that the upper float is wet for."""
         return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
 
-    def pace_change(self, since_s: float) -> tuple[float, float] | None:
-        """By how much this bed's times have changed since `since_s`, as log of works, with its standard error.
+    def pace_change(self, since_s: float) -> Pace | None:
+        """How this bed's times have changed since `since_s`.
 
         Where two floats or a level give the filling alone, that is compared, for what comes in faster also drains
         slower; else whole periods: where ripple moves the moment between two phases, their sum stays. The error knows
         the scatter of this bed's own times, the flow's slow wandering, and what the voltage's share may hide: work
         allows for a flow that goes with the voltage, and how far this one does not is learned from the hours before.
-        None if too few times are known.
+        That tells as well how far a period follows the flow at all: near a siphon's limits it does not, or goes the
+        other way. None if too few times are known.
         """
         spans = [*self._fills]
-        if not spans or (self.phases and self.phases[-1][1] - spans[-1][1] > 2 * self.period_s):
+        is_fill = bool(spans) and not (self.phases and self.phases[-1][1] - spans[-1][1] > 2 * self.period_s)
+        if not is_fill:
             spans = [
                 (first[0], second[1], first[3] + second[3])
                 for first, second in pairwise(self.phases)
                 if first[1] == second[0]
             ]
         works = [(start_s, end_s, log(work), log(work / (end_s - start_s))) for start_s, end_s, work in spans]
-        old, new = [row for row in works if row[1] <= since_s], [row for row in works if row[0] >= since_s][-6:]
+        old = [row for row in works if row[1] <= since_s]
+        new = [row for row in works if row[0] + ASTRIDE * (row[1] - row[0]) >= since_s][-6:]
         if len(old) < 4 or not new:
             return None
         exponent, unsure = _exponent([(work, volts) for *_, work, volts in old])
@@ -298,7 +314,9 @@ class Bed:
         volts = median(volts for _, volts in new) - median(volts for _, volts in old)
         # Neighbouring pairs share a phase, so that half of them are independent.
         error = sqrt(scatter**2 * (2 / len(old) + 2 / max(len(new), 2)) + WANDER**2 + (unsure * volts) ** 2)
-        return now - usual, error
+        # A flow goes about with the voltage, so that times that stay as they are on a higher one do not follow it.
+        follows = (1.0, FILLS_UNSURE) if is_fill else (1.0 - exponent, unsure)
+        return Pace(now - usual, error, *follows)
 
     def is_brimming(self) -> bool | None:
         """Whether the level stands at the standpipe's top. None without a level."""

@@ -36,6 +36,7 @@ LEAST_SHARE = 0.015  # of the phase before it: a shorter one is ripple
 SAME_FALL = 0.4  # of a period: closer than this, two falls are one
 HOPE_S = 6 * 3600.0  # how long a fall whose own report is missing waits for it
 RIPPLE_HOPE_S = 1200.0  # how long a fall waits that was reported, where ripple after it may be missing
+RESTLESS, RESTLESS_S = 4, 300.0  # so often within so long
 UNSEEN_S = float("-inf")
 
 
@@ -129,6 +130,10 @@ class FloatTrack:
     @property
     def raw_wet(self) -> bool | None:
         return self.edges[-1].wet if self.edges else None
+
+    def is_restless(self, known_s: float) -> bool:
+        """Whether it has moved lately, again and again, ripple included: so does no float in water that stands."""
+        return len(self.flips) >= RESTLESS and self.flips[-RESTLESS] > known_s - RESTLESS_S
 
     def least_s(self, wet: bool, after_s: float) -> float:
         """How long a single run between two steady ones must last to be a phase of its own.

@@ -39,12 +39,14 @@ from .voltage import Step, VoltageTrace
 WATCHED_S = 235.0  # a step is believed once nothing has contradicted it for so long
 STEP_Z = 6.0
 ALL_OVERDUE_S, SINGLE_OVERDUE_S = 100.0, 150.0  # beyond the margin, before floats alone are believed
+RESTLESS_S = 1800.0  # so long is a float that moves all the time taken for none that stands still
 BED_PERIODS, BED_PERIODS_MOST = 1.0, 1.5  # how long one bed may lag behind its phase: room for a turned valve
 PATIENT_S = 6 * 3600.0
 SURE = 1.5  # so far ahead is a cause named before the last word
 CHANGED_MIND = 2.0  # so far ahead must another cause be before a verdict is changed …
 NIGHT_UNSURE = 0.05  # what the voltage of a night has told is told by then
 THINK_S = 3600.0  # … within this time: later evidence tells of later things
+THINK_EACH_S = 60.0
 OPEN_PERIODS = 3.0  # so long may neighbours' periods change what is said of a bed
 
 
@@ -67,6 +69,7 @@ class Pump:
         self._faults: dict[str, tuple[str, float]] = {}  # bed: its standing fault, and since when
         self._single: Bed | None = None  # the bed whose siphon and this pump a standing verdict was between
         self._decided_s = 0.0  # when that was
+        self._thought_s = 0.0  # when verdicts were last weighed again
         self._by_day: tuple[Bed, Verdict, float] | None = None  # such a verdict that no voltage has helped with yet
         self._open: dict[str, tuple[float, float]] = {}  # bed: until when its fault is weighed again, by rises since
         self._stop_decided_s = 0.0
@@ -107,7 +110,8 @@ class Pump:
         self.judged_s = sampled_s
         if self._faults:
             self._clear_beds(now_s)
-        if now_s % 60 < 10:
+        if now_s - self._thought_s >= THINK_EACH_S:  # new samples come in their own rhythm, not on the minute
+            self._thought_s = now_s
             if self._single is not None:
                 self._think_again(now_s, sampled_s, dark_since_s)
             for bed in self._usable() if self._open and self.stopped_since_s is None else ():
@@ -126,7 +130,7 @@ class Pump:
         late: dict[str, float] = {}
         for bed in self.beds:
             late_s = bed.overdue_s(sampled_s)
-            if late_s > 0:
+            if late_s > 0 and (late_s > RESTLESS_S or not bed.high.is_restless(sampled_s)):
                 late[bed.name] = late_s
         if not late:
             return
@@ -251,7 +255,7 @@ class Pump:
         self._single, self._decided_s = bed, now_s
         is_dark = dark_since_s is not None
         self._by_day = None if is_dark or self.current.is_known(sampled_s) else (bed, verdict, since_s)
-        others = others_words(verdict, not is_dark)
+        others = others_words(verdict, not is_dark and not self._trace.is_free(bed.since_s, sampled_s))
         if verdict.lead(self._cause) >= 0:
             self._stop(now_s, since_s, self._stop_words([bed], since_s) + others, verdict)
         else:
@@ -271,7 +275,8 @@ class Pump:
             self._single = None
             return
         verdict, since_s = self._stall.of_single(bed, sampled_s, dark_since_s, len(self._faults) > (not is_stop))
-        self._decide_again(now_s, bed, verdict, since_s, others_words(verdict, dark_since_s is None))
+        is_held = dark_since_s is None and not self._trace.is_free(bed.since_s, sampled_s)
+        self._decide_again(now_s, bed, verdict, since_s, others_words(verdict, is_held))
 
     def hear_of_night(self, now_s: float, gone_share: float | None) -> None:
         """How likely the pump's load is gone, by the voltage of the dark hours since, None before that is known: it may
@@ -415,11 +420,12 @@ class Pump:
         if (
             dark
             and self._stop_seen_by_step
-            and not self.rivals
+            and all(rival.moved_since(since_s) is not None for rival in self.rivals)
             and self._trace.step_down(since_s + 40, moved + 300) is None
         ):
             step = self._trace.step_up(since_s - 1, since_s + 1)
-            self._distrusted_v = max(self._distrusted_v, step.volts if step else 0.0)
+            for pump in (self, *self.rivals):  # it was none of theirs
+                pump._distrusted_v = max(pump._distrusted_v, step.volts if step else 0.0)
         elif not self._stop_seen_by_step and moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):
             # Perhaps they were only slow. The same surprise shall not be told twice.
             self._patience = (moved + PATIENT_S, max(2 * (moved - self._stop_judged_s), self._patience[1]) + 60)

@@ -5,8 +5,9 @@ or does not break). Each sensor adds something to what a single upper float says
 
 - the float itself: a siphon always sticks in one state, while water that stops coming leaves the bed as it happens to
   be, so the share of a cycle that the float is wet for tells how surprising its state is;
-- the voltage: a load that goes lifts it, one that grows pulls it down, by night; a load that stays leaves it alone. A
-  pump that turns and lifts nothing is not seen there;
+- the voltage: a load that goes lifts it, one that grows pulls it down, by night; a load that stays leaves it alone, as
+  can be told by day, too, under an even sky while the battery is far from full. A pump that turns and lifts nothing is
+  not seen there;
 - a current sensor says the same by day and night, and whether the pump draws otherwise than it did;
 - a lower float tells whether water came in after the last draining;
 - a level tells where the water stands: at the standpipe's top, where the siphon breaks, or in between, where no siphon
@@ -18,7 +19,7 @@ Weights are as in evidence.py. Where they are no more than judgement they are sm
 
 from __future__ import annotations
 
-from math import log
+from math import exp, hypot, log, pi, sqrt
 
 from .alarm import TABLE, Alarms
 from .bed import Bed
@@ -32,6 +33,14 @@ SIPHON_PRIOR = 0.5  # a siphon fails more often than a branch closes (common pra
 STILL_DRAWS = -1.2  # of the ways in which lifting stops, about a third leave the current as it was: hose off, air
 NO_LOAD = 4.0  # a siphon's fault leaves the load as it was
 SMALL_STEP_V = 0.006  # what a small pump's load makes of a large battery
+# Of the beds that get no water (judgement): their branch is closed; their hose is off, and takes some of the others'
+# flow; or it has slipped out of the bed, and pours as much as ever.
+CLOSED, HOSE_OFF, SLIPPED = 0.6, 0.15, 0.15
+MOST_TAKEN = 0.5  # of the others' flow, as log, by a branch whose hose has come off
+STRANGE_CHANGE = 0.3  # in the others' times, as log, where it is none of these
+PARTS = 20  # of a share that may be anything, for a mean over it
+MOST_BY_PACE = 5.0  # no more is made of the neighbours' pace
+DAYS_STEP = 1.5  # no more is made of a step by day: the sun may have come out (judgement)
 WORTH_NAMING = 0.05  # the least share of a cause that a message names beside the likeliest
 SIPHONS = {True: "siphon-not-starting", False: "siphon-not-breaking"}
 
@@ -119,6 +128,8 @@ class Stall:
             if jump is not None and jump.odds > 1:
                 since_s = jump.time_s
             self._weigh_jump(verdict, jump, sampled_s, dark_since_s < from_s)
+        elif self._trace.is_free(from_s - 900, sampled_s):
+            self._weigh_day(verdict, self._trace.jump(from_s, until_s, sampled_s), sampled_s)
         if self._alarms.is_standing("sump-low", "sump"):
             verdict.weigh("the sump is below its mark: the pump may suck air", {pump: 4.0})
         return since_s
@@ -134,6 +145,18 @@ class Stall:
         elif all_dark and jump.sure_v < SMALL_STEP_V:
             words = "the battery's voltage made no step, as it would by night if the pump's current had gone"
             verdict.weigh(words, {self._pump: STILL_DRAWS * (1 - jump.sure_v / SMALL_STEP_V)})
+
+    def _weigh_day(self, verdict: Verdict, jump: Jump | None, sampled_s: float) -> None:
+        """By day cloud makes steps of its own, but under an even sky even a small pump's load shows when it goes, where
+        no charger holds the voltage."""
+        if jump is None or jump.sure_v > SMALL_STEP_V:
+            return
+        if jump.odds < 1 or abs(jump.volts) < SMALL_STEP_V:
+            words = "the battery's voltage, which no charger holds, made no step, as it does when the pump's load goes"
+            verdict.weigh(words, {self._pump: STILL_DRAWS * (1 - jump.sure_v / SMALL_STEP_V)})
+        elif jump.volts > 0:
+            words = f"the battery's voltage rose by {1000 * jump.volts:.0f} mV, {span(sampled_s - jump.time_s)} ago"
+            verdict.weigh(words, {self._pump: min(jump.odds, DAYS_STEP)})
 
     def weigh_night(self, verdict: Verdict, is_gone: bool) -> str:
         """What the battery's voltage has shown through dark hours, as its charge was judged by it (battery.py)."""
@@ -194,21 +217,42 @@ class Stall:
         paces = [(other, pace) for other in others if (pace := other.pace_change(bed.since_s)) is not None]
         if not paces:
             return
-        # All of them would change together, and most become faster: a mean, the surest counting most.
-        sureness = [1 / error**2 for _, (_, error) in paces]
-        mean = sum(sure * change for sure, (_, (change, _)) in zip(sureness, paces, strict=True)) / sum(sureness)
-        error = min(error for _, (_, error) in paces)
-        z = abs(mean) / error
+        # All of them would change together: a mean, the surest counting most.
+        sureness = [1 / pace.error**2 for _, pace in paces]
+        change, follows = (
+            sum(sure * pace[part] for sure, (_, pace) in zip(sureness, paces, strict=True)) / sum(sureness)
+            for part in (0, 2)
+        )
+        error, unsure = min(pace.error for _, pace in paces), min(pace.unsure for _, pace in paces)
+        # Closed, it leaves the others between none and all of its water, as the pump's curve and the hoses have it;
+        # with its hose off it takes some of theirs.
+        all_its_water = -log(1 - bed.inflow / sum(each.inflow for each in (bed, *others)))
+        without = sum(
+            share * _mean_normal(change, error, follows * most, unsure * most)
+            for share, most in ((CLOSED, all_its_water), (HOSE_OFF, -MOST_TAKEN))
+        )
+        kept = _normal(change, error)
+        without += SLIPPED * kept + (1 - CLOSED - HOSE_OFF - SLIPPED) * _normal(change, STRANGE_CHANGE)
+        weight = min(log(without / kept), MOST_BY_PACE) if kept > 0 else MOST_BY_PACE
         names = " and ".join(f"'{other.name}'" for other, _ in paces)
-        share = bed.inflow / sum(each.inflow for each in (bed, *others))
-        passed_on = -0.3 * log(1 - share)  # what a pump's curve lets through at least, as a rule (judgement)
-        if z > 2:
-            way = "shorter" if mean < 0 else "longer"
-            words = f"the periods of {names} have become {100 * abs(mean):.0f} % {way}: more water comes there"
-            verdict.weigh(words, {starved: min(1.5 * (z - 2), 5.0) * (1.0 if mean < 0 else 0.5)})
-        elif passed_on > 2 * error:
+        if weight > 0:
+            way = "shorter" if change < 0 else "longer"
+            why = "more water comes there" if change < 0 else "too much water for a siphon does that, or a hose off"
+            words = f"the periods of {names} have become {100 * abs(change):.0f} % {way}: {why}"
+        else:
             words = f"the periods of {names} are as before: this bed's water does not go there"
-            verdict.weigh(words, {starved: 0.8 * (z - 2)})
+        verdict.weigh(words, {starved: weight})
+
+
+def _normal(value: float, error: float) -> float:
+    """The normal distribution's density about 0."""
+    return exp(-0.5 * (value / error) ** 2) / (error * sqrt(2 * pi))
+
+
+def _mean_normal(value: float, error: float, most: float, unsure: float) -> float:
+    """The same about a mean that is anything from 0 to -most, which itself is known to `unsure`."""
+    shares = [(k + 0.5) / PARTS for k in range(PARTS)]
+    return sum(_normal(value + share * most, hypot(error, share * unsure)) for share in shares) / PARTS
 
 
 def lateness(bed: Bed, sampled_s: float) -> str:
