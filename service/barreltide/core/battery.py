@@ -200,8 +200,7 @@ class StateOfCharge:
         self._hold(volts, dt_s)
         since_s = time_s - self.charge_ended_s if self.charge_ended_s else 12 * 3600.0
         panel_a = self._measured_a.get("panel")
-        is_discharging = dark and not is_charging
-        if is_discharging:
+        if dark and not is_charging:
             cloud.discharge(dt_s, known_a, guessed_a)
             self._dark_s += dt_s
         elif panel_a is not None and not dark:
@@ -213,13 +212,12 @@ class StateOfCharge:
             most_a = self._panel_a * sun if not dark else 0.25 * self._label_ah
             surface_v = surface_v if self.is_learned else None
             cloud.charge(volts, dt_s, known_a, guessed_a, most_a, held, floating, surface_v)
-        if is_discharging or (self.idle_since_s is not None and since_s > LEARNED_S):
+        if (dark and not is_charging) or (self.idle_since_s is not None and since_s > LEARNED_S):
             self._unweighed_s += dt_s
             if self._unweighed_s > 1.5 * STEP_S:  # neighbours say the same: every other one is enough
                 self._weigh(volts, time_s, since_s, self._unweighed_s, known_a, guessed_a, celsius)
                 self._unweighed_s = 0.0
-        if not (is_discharging and self._unweighed_s):  # else no weight has changed
-            cloud.normalise()
+        cloud.normalise()
         self._answer(time_s, volts, is_charging, known_a, guessed_a)
 
     def _is_charging(self, volts: float, dark: bool, rested_v: float) -> bool:

@@ -84,7 +84,7 @@ class Normal:
             self.adoptions += 1
             self._strangers.clear()
         self.work_s = self.expected_s = median(self.works)
-        self.spread = min(max(abs(work / self.work_s - 1) for work in self.works), 0.3)
+        self.spread = min(max(max(self.works) / self.work_s - 1, 1 - min(self.works) / self.work_s), 0.3)
         self.margin = max(MARGIN + MARGIN_UNSURE / len(self.works), 1.5 * self.spread)
         self.pace += (work_s / span_s - self.pace) / len(self.works)
 
@@ -428,10 +428,10 @@ class Bed:
     def _count(self, fall: Fall) -> list[CycleCounted | SiphonChanged]:
         self.cycles += 1
         turn = self._fill_and_drain(fall)
-        period_s = fall.period_s
-        cycle = CycleCounted(fall.time_s, self.name, self.cycles, period_s, fall.high_s, fall.low_s, None, None)
+        period_s, work_s = fall.period_s, None
         if period_s is not None:
-            cycle = cycle._replace(work_s=self._trace.work_s(fall.time_s - period_s, fall.time_s))
+            work_s = self._trace.work_s(fall.time_s - period_s, fall.time_s)
+        cycle = CycleCounted(fall.time_s, self.name, self.cycles, period_s, fall.high_s, fall.low_s, None, None, work_s)
         if turn is not None:
             cycle = cycle._replace(
                 fill_s=turn.fill_s, drain_s=turn.drain_s, flow_ratio=turn.flow_ratio, prime_s=turn.prime_s,

@@ -127,6 +127,7 @@ class Cloud:
         self._weights = [1 / size] * size
         self._span_v = tables[0][-1][1] - tables[0][0][1]
         self._doubted: list[float] = []  # shares of the load that may be gone
+        self._is_weighed = False  # since the weights were last brought up to date
         self._astray = 0.0  # how far all are off together, in charge
 
     def _knee_v(self, i: int) -> float:
@@ -192,7 +193,7 @@ class Cloud:
         distribution (Kalman's update), and its weight by how far off it was."""
         noise = sigma_v * sigma_v * INDEPENDENT_S / dt_s
         strays = METER_STRAYS_V_H**2 * dt_s / 3600
-        grid, astray_v = self._grid, 0.0
+        grid, astray_v, self._is_weighed = self._grid, 0.0, True
         for h, weight in zip(self._all, self._weights, strict=True):
             place = (h.charge + 0.05) * GRID
             at = int(place)
@@ -265,11 +266,14 @@ class Cloud:
             taken_a = net_a if net_a < accept_a else accept_a
             if is_held:
                 if sun_a > 0 and volts > 13.9:
+                    self._is_weighed = True
                     excess = (accept_a - sun_a) / (0.35 * sun_a + 0.02 * label_ah)
                     h.log_weight -= log(1 + exp(min(excess, 30.0))) * independent
             elif (seen_a := sun_a if sun_a > least_a else least_a) < taken_a:
+                self._is_weighed = True
                 h.log_weight -= min(0.5 * (log(net_a / seen_a) / 0.4) ** 2, 20.0) * independent
             if is_float:
+                self._is_weighed = True
                 h.log_weight -= min(((0.98 - charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
             if sun_a < taken_a:
                 taken_a = sun_a
@@ -289,6 +293,7 @@ class Cloud:
         for h in self._all:
             net_a = panel_a - known_a - guessed_a * h.load
             if is_held and net_a > 0 and volts > 13.9:
+                self._is_weighed = True
                 accept_a = self.label_ah * (1.02 - h.charge) / h.accept_h
                 miss = (net_a - accept_a) / (0.35 * net_a + 0.01 * self.label_ah)
                 h.log_weight -= min(0.5 * miss * miss, 20.0) * dt_s / INDEPENDENT_S
@@ -339,6 +344,9 @@ class Cloud:
 
     def normalise(self) -> None:
         """Bring the weights to sum 1, and draw the cloud anew when few hypotheses carry it."""
+        if not self._is_weighed:
+            return
+        self._is_weighed = False
         top = max([h.log_weight for h in self._all])
         weights = [exp(h.log_weight - top) for h in self._all]
         level = sum(weights)

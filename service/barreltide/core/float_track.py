@@ -89,6 +89,7 @@ class FloatTrack:
         self.flips: deque[float] = deque(maxlen=400)
         self.steady_s = STEADY_UNLEARNED_S  # how long a run must last to be no ripple …
         self._steady = {True: STEADY_UNLEARNED_S, False: STEADY_UNLEARNED_S}  # … and in this state
+        self._usual_s: dict[bool, float] = {}  # the median of a state's durations, where there are any
         self._strangers: dict[bool, list[float]] = {True: [], False: []}
         self._shorter_s = SHORTEST_PERIOD_S * min(wet_share, 1 - wet_share) if wet_share else None
         self.rewind()
@@ -140,8 +141,8 @@ class FloatTrack:
 
         after_s: how long the phase before it has lasted: no float is wet, or dry, for so small a part of a cycle.
         """
-        if self.durations[wet]:
-            return max(5.0, 0.35 * median(self.durations[wet]))
+        if wet in self._usual_s:
+            return max(5.0, 0.35 * self._usual_s[wet])
         least_s = min(max(0.3 * self._shorter_s, 3.0), 12.0) if self._shorter_s else 12.0
         return max(least_s, LEAST_SHARE * after_s)
 
@@ -192,8 +193,8 @@ class FloatTrack:
             self._find_falls(self._feed(self._run(edge, last)))
             last = edge
         self._find_falls(self._end_runs(self._known_s))
-        known = [median(lengths) for lengths in self.durations.values() if lengths]
-        near_s = SAME_FALL * sum(known) if len(known) == 2 else 0.5 * STEADY_UNLEARNED_S
+        usual_s = self._usual_s.values()
+        near_s = SAME_FALL * sum(usual_s) if len(usual_s) == 2 else 0.5 * STEADY_UNLEARNED_S
         for from_s, to_s in list(self._told_spans):
             hidden = [wet.end_s for _, wet in self._untold if from_s <= wet.end_s <= to_s]
             if hidden:  # the last of them is the one that was told without its moment
@@ -242,8 +243,8 @@ class FloatTrack:
 
     def is_short(self, gap: Gap) -> bool:
         """Whether the gap is too short to hide a phase."""
-        known = [median(lengths) for lengths in self.durations.values() if lengths]
-        return gap.to_s - gap.from_s < (0.4 * min(known) if len(known) == 2 else 45.0)
+        usual_s = self._usual_s.values()
+        return gap.to_s - gap.from_s < (0.4 * min(usual_s) if len(usual_s) == 2 else 45.0)
 
     def forget(self, before_s: float) -> None:
         """Drop what is too old for any backlog."""
@@ -337,8 +338,8 @@ class FloatTrack:
 
     def _learn(self, wet: bool, length_s: float) -> None:
         """Take a whole phase's length. Water that stands near the float in a stop makes phases of any length."""
-        known, strangers = self.durations[wet], self._strangers[wet]
-        if len(known) < 3 or 1 / STRANGE < length_s / median(known) < STRANGE:
+        known, strangers, usual_s = self.durations[wet], self._strangers[wet], self._usual_s
+        if len(known) < 3 or 1 / STRANGE < length_s / usual_s[wet] < STRANGE:
             known.append(length_s)
             strangers.clear()
         else:
@@ -348,8 +349,8 @@ class FloatTrack:
                 known.clear()
                 known.extend(strangers)
                 strangers.clear()
-        if self.durations[not wet]:
-            usual_s = {state: median(lengths) for state, lengths in self.durations.items()}
+        usual_s[wet] = median(known)
+        if len(usual_s) == 2:
             self.steady_s = min(max(STEADY_SHARE * min(usual_s.values()), STEADY_LEAST_S), STEADY_MOST_S)
             for state, length_s in usual_s.items():
                 self._steady[state] = max(self.steady_s, min(OWN_SHARE * length_s, STEADY_MOST_S))

@@ -75,6 +75,7 @@ class Monitor:
         self._sinks = self._wire(site)
         self._told = self._alarms.events  # one list: everything in order of the engine's clock
         self._heard: dict[str, tuple[Station, float]] = {}  # each reading: whose it is, and when it was read last
+        self._restless: set[str] = set()  # the beds for which the passing of time may change something
         self._running = frozenset(self._pumps)
         self._stopped_s: dict[str, float] = {}  # the pumps that stand, and since when …
         self._doubted: frozenset[str] = frozenset()  # … and those that may stand, of which no current tells
@@ -95,8 +96,11 @@ class Monitor:
         self._run_to(now_s)
         if isinstance(item, Pack):
             if item.station in self._stations:
+                station = self._stations[item.station]
                 try:
-                    self._hear(item, now_s)
+                    station.hear(now_s)
+                    for release in station.order.add(item):
+                        self._judge_release(release, station, now_s)
                 except Exception:
                     self._choke(item, now_s)
         elif isinstance(item, PumpRested):
@@ -209,9 +213,11 @@ class Monitor:
             for release in station.order.tick(now_s):
                 self._judge_safely(release, station, now_s)
             self._listen(station, now_s)
-        for bed in self._beds.values():
-            if not bed.is_at_rest:
+        for bed in self._beds.values() if self._restless else ():
+            if bed.name in self._restless:
                 self._told += bed.settle(self._stations[bed.station].order.sampled_s, now_s)
+                if bed.is_at_rest:
+                    self._restless.discard(bed.name)
         self._judge_water(now_s)
         if now_s % 60 < TICK_S:
             self._judge_minutely(now_s)
@@ -231,7 +237,7 @@ class Monitor:
         known_s = None
         for bed in pump.beds:
             station = self._stations.get(bed.station)
-            if station is not None and self._is_waiting(station):
+            if station is not None and station.is_waited_for:
                 return None
             if station is not None and (known_s is None or station.order.sampled_s < known_s):
                 known_s = station.order.sampled_s
@@ -239,12 +245,12 @@ class Monitor:
 
     def _judge_minutely(self, now_s: float) -> None:
         self._alarms.tick(now_s)
-        missing = judge_others(now_s, self._heard, self._is_waiting, self._alarms)
+        missing = judge_others(now_s, self._heard, self._alarms)
         for bed in self._beds.values():
             if f"{bed.name}/level" in missing:
                 bed.level_m = None  # it proves nothing any more
             station = self._stations.get(bed.station)
-            if station is not None and not self._is_waiting(station):
+            if station is not None and not station.is_waited_for:
                 judge_floats(now_s, station.order.sampled_s, bed, self._heard, self._alarms)
         voltage, water = (self._reader_of(name) for name in ("battery/voltage", "water/temperature"))
         if voltage is not None:
@@ -271,7 +277,7 @@ class Monitor:
     def _reader_of(self, name: str) -> Station | None:
         """The station that reads it; None if none does, or it is waited for."""
         station = self._heard[name][0] if name in self._heard else None
-        return None if station is None or self._is_waiting(station) else station
+        return None if station is None or station.is_waited_for else station
 
     def _judge_sump(self, now_s: float) -> None:
         station = self._reader_of("sump/low")
@@ -304,23 +310,15 @@ class Monitor:
             words = f"The station '{station.name}' is silent. It has not been heard for {quiet_s / 60:.0f} minutes"
             words += f"; it used to speak every {median(station.intervals):.0f} s." if station.intervals else "."
             self._alarms.report(now_s, "station-silent", station.name, station.heard_s, words)
-        elif quiet_s < BACK_S and now_s - station.came_back_s > BACK_S:
+        elif station.is_waited_for and quiet_s < BACK_S and now_s - station.came_back_s > BACK_S:
             self._alarms.normal(now_s, "station-silent", station.name)
         if now_s % 60 < TICK_S:
             lag_s = now_s - station.order.sampled_s if station.order.sampled_s else 0.0
             station.is_catching_up = lag_s > LAGGING_S and lag_s < station.lag_s - 5
             station.lag_s = lag_s
-
-    def _is_waiting(self, station: Station) -> bool:
-        return station.is_catching_up or self._alarms.is_standing("station-silent", station.name)
+        station.is_waited_for = station.is_catching_up or self._alarms.is_standing("station-silent", station.name)
 
     # -- packs
-
-    def _hear(self, pack: Pack, now_s: float) -> None:
-        station = self._stations[pack.station]
-        station.hear(now_s)
-        for release in station.order.add(pack):
-            self._judge_release(release, station, now_s)
 
     def _judge_safely(self, release: Release, station: Station, now_s: float) -> None:
         try:
@@ -342,11 +340,12 @@ class Monitor:
             name, sampled_s, _ = reading
             sink = sinks.get(name)
             if sink is not None:
+                hear, subject = sink
                 before, before_s = heard.get(name, (None, 0.0))
                 heard[name] = station, max(sampled_s, before_s) if late else sampled_s
                 if before is not station:
                     self._alarms.causes = causes(self._site, {name: who.name for name, (who, _) in heard.items()})
-                sink[0](sink[1], reading, release, station, now_s)
+                hear(subject, reading, release, station, now_s)
 
     def _choke(self, pack: Pack, now_s: float) -> None:
         """A pack that the engine cannot digest must not come back for ever: say so and go on."""
@@ -414,6 +413,7 @@ class Monitor:
             bed.hear_from(station.name, station.order.gaps, reading.sampled_s)  # or its float was moved there
         if bed.station != station.name:
             return  # two stations' times and gaps cannot be told as one
+        self._restless.add(bed.name)
         bed.told_s = now_s
         if what == "level":
             bed.hear_level(reading.sampled_s, reading.value, release.late)
@@ -436,8 +436,10 @@ class Monitor:
 
     def _note_running(self, pump: Pump) -> None:
         """Keep count of the pumps that run; each one's start and stop by night shows the series resistance."""
-        name, stopped_s, step, before = pump.name, pump.stopped_since_s, None, (self._doubted, self._running)
-        trace, battery = self._trace, self._battery
+        name, stopped_s = pump.name, pump.stopped_since_s
+        if stopped_s is None and name in self._running and name not in self._doubted and not pump.is_in_question:
+            return  # it runs, as before
+        trace, battery, step, before = self._trace, self._battery, None, (self._doubted, self._running)
         if stopped_s is not None and name not in self._stopped_s:
             step = trace.step_up(stopped_s - NEAR_S, stopped_s + NEAR_S)
             self._stopped_s[name] = stopped_s

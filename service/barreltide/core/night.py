@@ -87,9 +87,10 @@ class Night:
             self._charge_dusk = charge
         if self._lowest_v is None or volts < self._lowest_v:
             self._lowest_v = volts
-        if self._last_s is not None and 0 < time_s - self._last_s < 1800:
-            self._used_ah += load_a * (time_s - self._last_s) / 3600
-            self._hours += (time_s - self._last_s) / 3600
+        dt_s = time_s - self._last_s if self._last_s is not None else 0.0
+        if 0 < dt_s < 1800:
+            self._used_ah += load_a * dt_s / 3600
+            self._hours += dt_s / 3600
         self._last_s = time_s
         if time_s - self._dusk_s < FADED_S:
             return

@@ -11,8 +11,8 @@ It cannot tell a float that hangs from water that stands: that is judged with th
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Callable, Container
+from collections.abc import Container
+from itertools import takewhile
 
 from . import oxygen
 from .alarm import Alarms
@@ -112,9 +112,10 @@ def chatter(flips, sampled_s: float, period_s: float) -> float:
     slowly; a loose float knows no such moments. So both the changes and the slots of time that are busy with them must
     be too many.
     """
-    if len(flips) < CHATTER_FLIPS // 2 or flips[-CHATTER_FLIPS // 2] < sampled_s - CHATTER_S:
+    since_s = sampled_s - CHATTER_S
+    if len(flips) < CHATTER_FLIPS // 2 or flips[-CHATTER_FLIPS // 2] < since_s:
         return 0.0
-    recent = [*flips][bisect_right(flips, sampled_s - CHATTER_S) :]
+    recent = [*takewhile(since_s.__lt__, reversed(flips))]
     passages = 2 * CHATTER_S / max(period_s, SHORTEST_PERIOD_S)
     busy = len({int(time_s // SLOT_S) for time_s in recent})
     usual = max(3 + 1.5 * passages, PASSAGE_SHARE * period_s / SLOT_S)
@@ -130,8 +131,7 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
     for which, track, heard_s, contradiction in (
         ("high", bed.high, bed.heard_s, against_high), ("low", bed.low, bed.low_heard_s, against_low),
     ):  # fmt: skip
-        name = f"{bed.name}/{which}"
-        if track is None or heard_s is None or name not in read:
+        if track is None or heard_s is None or (name := f"{bed.name}/{which}") not in read:
             continue
         quiet_s = sampled_s - max(heard_s, bed.gap_s)  # it may have been read in a gap
         # Chance makes any float's unrest come and go: a fault that stands stays one until it has clearly calmed down.
@@ -149,15 +149,15 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
 
 
 def judge_others(
-    now_s: float, read: dict[str, tuple[Station, float]], is_waited_for: Callable[[Station], bool], alarms: Alarms
+    now_s: float, read: dict[str, tuple[Station, float]], alarms: Alarms
 ) -> set[str]:
     """Readings of which no more can be said than that they have stopped coming; returns the names of these.
 
-    read: for the name of each reading its station, and when it was read last; is_waited_for: of which none are missed.
+    read: for the name of each reading its station, and when it was read last.
     """
     missing = set()
     for name, (station, heard_s) in read.items():
-        if not name.endswith(("/level", "/current", "battery/temperature", "sump/low")) or is_waited_for(station):
+        if not name.endswith(("/level", "/current", "battery/temperature", "sump/low")) or station.is_waited_for:
             continue
         quiet_s = _quiet_s(station.order, heard_s)
         if quiet_s > MISSING_S:

@@ -22,6 +22,7 @@ class Station:
         self.intervals: deque[float] = deque(maxlen=31)
         self.lag_s = 0.0
         self.is_catching_up = False
+        self.is_waited_for = False  # it is silent, or catches up: its garden is not judged
 
     def hear(self, now_s: float) -> None:
         quiet_s = now_s - self.heard_s if self.heard_s is not None else 0.0
