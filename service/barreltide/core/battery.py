@@ -160,7 +160,7 @@ class StateOfCharge:
 
     def drop_v(self) -> float:
         """By how much the present load pulls the voltage down, once that has settled, V."""
-        return self._cloud.drop_v(self.load_a(self.volts or 12.6)) / self._scale
+        return self._cloud.drop_v(self.mean, self.load_a(self.volts or 12.6)) / self._scale
 
     def rested_v(self) -> float:
         """What the station would read just now if the battery rested, V."""

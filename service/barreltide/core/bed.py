@@ -219,8 +219,8 @@ class Bed:
             if self.low.is_unsettled:
                 self.low.settle(sampled_s, now_s)
         self.high.recount()
-        if self.high.is_unsettled:
-            self._finish(self.high.settle(sampled_s, now_s))
+        if self.high.is_unsettled and (finished := self.high.settle(sampled_s, now_s)):
+            self._finish(finished)
         return [event for fall in self.high.falls(now_s) for event in self._count(fall)]
 
     def overdue_s(self, sampled_s: float) -> float:

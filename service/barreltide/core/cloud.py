@@ -167,9 +167,9 @@ class Cloud:
             low, high = (middle, high) if shown_v < volts else (low, middle)
         return (low + high) / 2
 
-    def drop_v(self, amperes: float) -> float:
-        """By how much that load pulls the voltage down, once that has settled."""
-        return self.mean("ohm") * amperes * (1 + OHM_GROWS * (1 - self.mean("charge")))
+    def drop_v(self, charge: float, amperes: float) -> float:
+        """By how much that load pulls the voltage down at that charge, once that has settled."""
+        return self.mean("ohm") * amperes * (1 + OHM_GROWS * (1 - charge))
 
     def _table_v(self, h: Hypothesis, charge: float) -> float:
         place = (charge + 0.05) * GRID

@@ -390,8 +390,7 @@ class Monitor:
         judged = battery.add(time_s, volts, self._running, self._celsius)
         if judged is not None:
             self._told.append(judged._replace(time=now_s))
-        if self._night.spans(time_s):
-            self._night.hear(time_s, volts, battery.load_a(volts), battery.mean)
+        self._night.hear(time_s, volts, battery)
 
     def _hear_battery_temperature(self, _, reading, release: Release, station: Station, now_s: float) -> None:
         if not release.late and -30 < reading.value < 70:

@@ -74,17 +74,18 @@ class Night:
         self._used_ah = self._hours = 0.0
         self._lowest_v: float | None = None
         self._last_s: float | None = None
-        self._parts: list[list[float]] = []  # of the faded hours: start, number, sum of volts, Ah drawn till its end
+        # Of the faded hours: start, number of readings, sum of volts, Ah drawn till its end.
+        self._parts: list[tuple[float, int, float, float]] = []
         self._loads: tuple[float, float] = (float("inf"), 0.0)  # lowest and highest in those hours
 
-    def spans(self, time_s: float) -> bool:
-        """Whether the moment lies in the night that is being gathered."""
-        return self._dusk_s is not None and self._dusk_s <= time_s < self._dawn_s
-
-    def hear(self, time_s: float, volts: float, load_a: float, charge: float | None) -> None:
-        """One voltage reading of this night, the load just then, and the state of charge as judged then."""
+    def hear(self, time_s: float, volts: float, battery: StateOfCharge) -> None:
+        """One voltage reading, and the battery as judged then; passed over if it is none of the night that is being
+        gathered."""
+        if self._dusk_s is None or not self._dusk_s <= time_s < self._dawn_s:
+            return
+        load_a = battery.load_a(volts)
         if self._last_s is None and time_s - self._dusk_s < DUSK_KNOWN_S:
-            self._charge_dusk = charge
+            self._charge_dusk = battery.mean
         if self._lowest_v is None or volts < self._lowest_v:
             self._lowest_v = volts
         dt_s = time_s - self._last_s if self._last_s is not None else 0.0
@@ -95,12 +96,10 @@ class Night:
         if time_s - self._dusk_s < FADED_S:
             return
         if not self._parts or time_s - self._parts[-1][0] >= PART_S:
-            self._parts.append([time_s, 0, 0.0, 0.0])
+            self._parts.append((time_s, 0, 0.0, 0.0))
             self._loads = (min(self._loads[0], load_a), max(self._loads[1], load_a))
-        part = self._parts[-1]
-        part[1] += 1
-        part[2] += volts
-        part[3] = self._used_ah
+        start_s, n, sum_v, _ = self._parts[-1]
+        self._parts[-1] = (start_s, n + 1, sum_v + volts, self._used_ah)
 
     def tick(self, now_s: float, local_date, battery: StateOfCharge) -> NightEnded | None:
         """Begin a night at its dusk and end it at its dawn. local_date: from Unix seconds to the garden's ISO date."""

@@ -274,7 +274,8 @@ class StationOrder:
             if newest_s > boot.sampled_s:
                 boot.sampled_s = newest_s
             if newest_s > self.sampled_s:
-                self._heard_s += min(newest_s - self.sampled_s, MOST_APART_S)
+                apart_s = newest_s - self.sampled_s
+                self._heard_s += apart_s if apart_s < MOST_APART_S else MOST_APART_S
                 self.sampled_s = newest_s
         self._lags = self._lags[1], lag_s
         return Release(pack, False, gap, set_back)

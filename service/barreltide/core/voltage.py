@@ -21,6 +21,7 @@ from collections import deque
 from collections.abc import Iterator
 from itertools import pairwise
 from math import log
+from operator import mul
 from typing import NamedTuple
 
 REFERENCE_V = 12.6  # the voltage at which a second of work is a second
@@ -84,11 +85,11 @@ class VoltageTrace:
 
     def add(self, time_s: float, volts: float, dark: bool) -> None:
         """Take one reading. dark: nothing charges for sure."""
-        dt_s = time_s - self.time_s
+        dt_s, before_v = time_s - self.time_s, self.volts
         if dt_s <= 0:
             return
-        if self.volts is not None:
-            self._work += dt_s * (0.5 * (volts + self.volts) if dt_s < LONGEST_SPAN_S else REFERENCE_V)
+        if before_v is not None:
+            self._work += dt_s * (0.5 * (volts + before_v) if dt_s < LONGEST_SPAN_S else REFERENCE_V)
         self.time_s, self.volts = time_s, volts
         if volts > self.highest_v:
             self.highest_v = volts
@@ -353,9 +354,10 @@ def _likeliest_split(volts: list[float]) -> int:
 
 def _end_of_line(values: list[float]) -> tuple[float, float]:
     """Where the straight line through the values, by least squares, lies half a place beyond the last; their noise."""
-    n, middle, mean = len(values), (len(values) - 1) / 2, sum(values) / len(values)
-    slope = sum((k - middle) * value for k, value in enumerate(values)) / (n * (n * n - 1) / 12)
-    rest = sum((value - mean - slope * (k - middle)) ** 2 for k, value in enumerate(values))
+    n, mean = len(values), sum(values) / len(values)
+    places = [k - (n - 1) / 2 for k in range(n)]
+    slope = sum(map(mul, places, values)) / (n * (n * n - 1) / 12)
+    rest = sum([(value - mean - slope * place) ** 2 for place, value in zip(places, values, strict=True)])
     return mean + slope * n / 2, (rest / (n - 2)) ** 0.5
 
 
