@@ -369,6 +369,21 @@ def test_a_float_that_hangs_is_found_by_the_beds_other_sensor(sensor, kind):
     assert [(alarm["alarm"], alarm["subject"]) for alarm in found] == [("sensor-fault", run.fault.subject)]
 
 
+@pytest.mark.parametrize("wet", [True, False])
+@pytest.mark.parametrize("hangs", [False, True])
+def test_a_lower_float_that_the_water_now_and_then_does_not_pass_hangs_only_when_it_stays_for_longer(wet, hangs):
+    """It lies where the siphon breaks: once, then twice, then three times in a row it stays wet, or dry."""
+    garden = Garden(ONE, end_s=NOON_S + 7 * HOUR_S)
+    low, last_s = [], garden.end_s - (3 * HOUR_S if hangs else 0.0)
+    for turn, fall_s in enumerate(garden.falls("bed-1")):
+        if turn % 12 in (1, 4, 5, 8, 9, 10) or fall_s > last_s:
+            continue
+        low += [(fall_s + 20, False), (fall_s + 150, True)] if wet else [(fall_s - 120, True), (fall_s + 20, False)]
+    floats = {"bed-1/high": garden.changes("bed-1"), "bed-1/low": low}
+    garden.floats = floats
+    only(drive(monitor(beds=ONE), garden.packs(), garden.end_s), *[("sensor-fault", "bed-1/low")] * hangs)
+
+
 TWO_PUMPS = {"bed-1": (400.0, 200.0), "bed-2": (520.0, 230.0)}
 
 
@@ -424,6 +439,22 @@ def test_a_lamp_that_goes_out_by_night_is_no_pump_however_slow_the_beds(on_h):
         return by_night_v + sun**1.5 - (0.05 if on_s < at_s < on_s + 9000 else 0.0)
 
     garden.volts = volts
+    only(drive(monitor(beds=slow), garden.packs(), garden.end_s))
+
+
+def test_a_load_that_comes_and_goes_all_night_is_no_pump_however_uneven_its_steps_look():
+    slow, from_s = {"bed-1": (2400.0, 1200.0)}, DUSK_S + 2 * HOUR_S
+    garden = Garden(slow, start_s=NOON_S - 4 * HOUR_S, end_s=DUSK_S + 9 * HOUR_S)
+    plain = garden.battery_v
+
+    def volts(at_s: float) -> float:
+        turn, into_s = divmod(at_s - from_s, 2700.0)
+        load_v = (0.030, 0.020, 0.045, 0.030)[int(turn) % 4]  # the last one goes with more than it came with
+        gone_v = (0.030, 0.020, 0.045, 0.045)[int(turn) % 4]
+        left_v = gone_v - load_v if into_s > 900 and int(turn) % 4 == 3 else 0.0
+        return plain(at_s) + (left_v - (load_v if into_s < 900 else 0.0) if at_s > from_s else 0.0)
+
+    garden.battery_v = volts
     only(drive(monitor(beds=slow), garden.packs(), garden.end_s))
 
 

@@ -120,6 +120,7 @@ class Bed:
         self._bottom = (9.0, 0.0)  # the lowest level since the upper float fell, and when it was last near that
         self._level_turns = 0  # how often the level has gone down since the upper float changed
         self._hangs, self._low_hangs = (-1.0, ""), (-1.0, "")  # a float's phase in which it was found to hang, and why
+        self._unseen, self._most_unseen = (0.0, 0), 0  # floods that passed the lower float: since when; the most so far
         self._float_height_m = plan.float_height_m
         self._standpipe_height_m, self._drain_height_m = plan.standpipe_height_m, plan.drain_height_m
         self._low_height_m = plan.low_float_height_m
@@ -356,8 +357,21 @@ class Bed:
             self._hangs = (high.since_s, "The bed has drained meanwhile, and it has not moved")
         elif is_late and high.wet and low is not None and low.wet is False and sampled_s - low.since_s > CONTRADICTED_S:
             self._hangs = (high.since_s, "It says wet, while the bed's lower float is dry")
-        elif low is not None and not is_late and self._usual_floods(low.since_s) >= 3:
-            self._low_hangs = (low.since_s, "The upper float rose and fell three times meanwhile, and it has not moved")
+        elif low is not None and not is_late and (floods := self._floods_unseen(low)) >= 3 + 2 * self._most_unseen:
+            words = f"The upper float rose and fell {floods} times meanwhile, and it has not moved"
+            self._low_hangs = (low.since_s, words)
+
+    def _floods_unseen(self, low: FloatTrack) -> int:
+        """How many floods have passed the lower float unseen. One that lies where the siphon breaks is now and then
+        not left by the water, or not reached, and moves again: so many are no fault of it from then on."""
+        since_s, floods = self._unseen
+        if since_s == low.since_s:
+            floods = self._usual_floods(since_s)
+        else:
+            self._most_unseen = max(self._most_unseen, floods)
+            floods = 0
+        self._unseen = (low.since_s, floods)
+        return floods
 
     def _usual_floods(self, since_s: float) -> int:
         """How often since then the upper float was wet for as long as it usually is."""

@@ -40,7 +40,7 @@ MOST_TAKEN = 0.5  # of the others' flow, as log, by a branch whose hose has come
 STRANGE_CHANGE = 0.3  # in the others' times, as log, where it is none of these
 PARTS = 20  # of a share that may be anything, for a mean over it
 MOST_BY_PACE = 5.0  # no more is made of the neighbours' pace
-DAYS_STEP = 1.5  # no more is made of a step by day: the sun may have come out (judgement)
+DAYS_ODDS, DAYS_STEP = 6.0, 1.5  # of a step by day; what is made of it: the sun may have come out (judgement)
 WORTH_NAMING = 0.05  # the least share of a cause that a message names beside the likeliest
 SIPHONS = {True: "siphon-not-starting", False: "siphon-not-breaking"}
 
@@ -129,7 +129,8 @@ class Stall:
                 since_s = jump.time_s
             self._weigh_jump(verdict, jump, sampled_s, dark_since_s < from_s)
         elif self._trace.is_free(from_s - 900, sampled_s):
-            self._weigh_day(verdict, self._trace.jump(from_s, until_s, sampled_s), sampled_s)
+            # Seen for longer, the day's slow drift is no parabola any more.
+            self._weigh_day(verdict, self._trace.jump(from_s, until_s, min(sampled_s, until_s + 600)), sampled_s)
         if self._alarms.is_standing("sump-low", "sump"):
             verdict.weigh("the sump is below its mark: the pump may suck air", {pump: 4.0})
         return since_s
@@ -154,9 +155,9 @@ class Stall:
         if jump.odds < 1 or abs(jump.volts) < SMALL_STEP_V:
             words = "the battery's voltage, which no charger holds, made no step, as it does when the pump's load goes"
             verdict.weigh(words, {self._pump: STILL_DRAWS * (1 - jump.sure_v / SMALL_STEP_V)})
-        elif jump.volts > 0:
+        elif jump.odds > DAYS_ODDS and jump.volts > 2 * SMALL_STEP_V:
             words = f"the battery's voltage rose by {1000 * jump.volts:.0f} mV, {span(sampled_s - jump.time_s)} ago"
-            verdict.weigh(words, {self._pump: min(jump.odds, DAYS_STEP)})
+            verdict.weigh(words, {self._pump: DAYS_STEP})
 
     def weigh_night(self, verdict: Verdict, is_gone: bool) -> str:
         """What the battery's voltage has shown through dark hours, as its charge was judged by it (battery.py)."""

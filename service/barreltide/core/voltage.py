@@ -35,6 +35,8 @@ LONGEST_SPAN_S = 900.0  # bins further apart than this are not compared
 QUIET_STEP_V = 0.006  # no step smaller than this is believed, however quiet the meter
 JUMP_V = 0.5 * QUIET_STEP_V  # between the means next to a step
 LEAST_Z, SURE_Z = 5.0, 6.0
+VISITS = 2  # of a load, after which it is expected again
+AS_SURE = 0.9  # of its own z: a step is taken back by no less
 STEP_ERROR = (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5  # of a step, in standard errors of one mean
 LONG_STEP_ERROR = (1 / LONG_BEFORE_BINS + 1 / LONG_AFTER_BINS) ** 0.5
 MOST_DRIFT = 0.3  # of a small step: what was under way before it is no step
@@ -143,22 +145,28 @@ class VoltageTrace:
         return min(found, key=lambda step: step.volts, default=None)
 
     def undoes(self, step: Step, since_s: float) -> bool:
-        """Whether the step takes back one of the other sign since the dusk before: a lamp that was on, no pump.
+        """Whether the step takes back one of the other sign since the dusk before: a lamp that was on, no pump; or
+        whether a load of about its size has come and gone twice already, as a refrigerator does.
 
         since_s: since when it is dark.
         """
+        if self._dusk_s is not None:
+            self._find_at_dusk(self._dusk_s)  # as far as it is over
         open_steps: list[Step] = []
+        visits = 0
         for each in self.steps:
-            if each.time_s >= step.time_s:
-                break
+            if each.time_s > step.time_s - 2 * BIN_S:
+                break  # it may be seen twice
             if each.time_s < since_s - DUSK_S:
                 continue
             if open_steps and open_steps[-1].volts * each.volts < 0 and _is_alike(open_steps[-1], each):
                 open_steps.pop()
+                visits += 0.5 < abs(each.volts / step.volts) < 2.0
             else:
                 open_steps.append(each)
-        sure = [each for each in open_steps if abs(each.z) >= SURE_Z]
-        return any(each.volts * step.volts < 0 and _is_alike(each, step) for each in sure)
+        least_z = min(SURE_Z, AS_SURE * abs(step.z))
+        sure = [each for each in open_steps if abs(each.z) >= least_z]
+        return visits >= VISITS or any(each.volts * step.volts < 0 and _is_alike(each, step) for each in sure)
 
     def lowest_v(self, since_s: float, until_s: float) -> float:
         """The lowest voltage within the span, to the quarter of an hour and back to ten hours."""
