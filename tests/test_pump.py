@@ -11,7 +11,7 @@ from barreltide.core.alarm import Alarms
 from barreltide.core.bed import Bed, Pace
 from barreltide.core.current import PumpCurrent
 from barreltide.core.monitor import Monitor
-from barreltide.core.reading import Reading
+from barreltide.core.reading import Pack, Reading
 from barreltide.core.stall import Stall
 from barreltide.core.voltage import VoltageTrace
 from simulation.draw import draw_garden
@@ -410,6 +410,39 @@ def test_a_step_by_night_is_told_of_one_pump_and_of_the_right_one_in_the_end(bed
         assert f"'{right[1]}'" in first.message, "the other pump is named with the first"
 
 
+def test_when_the_charge_controller_drops_its_loads_each_pump_is_told_by_the_step_of_all():
+    from_s = DUSK_S + 5 * HOUR_S
+    garden = Garden({"bed-1": (2400.0, 1200.0), "bed-2": (2700.0, 1500.0)}, end_s=from_s + 900)
+    garden.still = [(bed, from_s, from_s + 9 * HOUR_S) for bed in garden.beds]
+    cut_off_v = site().battery.cut_off_voltage_v
+
+    def volts(at_s: float) -> float:
+        if at_s < DUSK_S - 1800:
+            return 13.6
+        return cut_off_v + (0.25 if at_s > from_s else 0.1 * (from_s - at_s) / HOUR_S)
+
+    garden.volts = volts
+    events = [event for event in drive(two_pumps(), garden.packs(), garden.end_s) if event.kind == "alarm"]
+    stops = [event for event in events if event.alarm == "pump-stopped"]
+    assert sorted((event.subject, event.change) for event in stops) == [("pump-1", "raised"), ("pump-2", "raised")]
+    assert all(event.time < from_s + 330 and "dropped the load" in event.message for event in stops)
+
+
+def test_a_stop_that_seems_to_come_again_while_one_bed_never_moved_names_its_branch_too():
+    """Its neighbour gets its water as well: its siphon carries that for a while, and then never breaks."""
+    from_s = stop_at(False, "bed-2", NOON_S + 3 * HOUR_S)
+    garden = Garden(end_s=from_s + 2 * HOUR_S)
+    floats = {f"{bed}/high": [change for change in garden.changes(bed) if change[0] < from_s] for bed in garden.beds}
+    rise_s = next(at_s for at_s, wet in garden.changes("bed-1") if wet and at_s > from_s)
+    floats["bed-1/high"] += [change for change in garden.changes("bed-1") if from_s < change[0] < rise_s]
+    garden.floats = floats
+    floats["bed-1/high"] += [(rise_s, True), (rise_s + 1500, False)]
+    events = [event for event in drive(monitor(), garden.packs(), garden.end_s) if event.kind == "alarm"]
+    told = [event for event in events if event.change == "raised"]
+    assert [event.alarm for event in told] == ["pump-stopped", "pump-stopped"]
+    assert "no water reaches" not in told[0].message and "no water reaches 'bed-2'" in told[1].message
+
+
 def test_a_lamp_that_goes_out_each_night_is_taken_for_a_pump_once_at_most_where_there_are_two():
     beds = {"bed-1": (2400.0, 1200.0), "bed-2": (2700.0, 1500.0)}
     garden = Garden(beds, end_s=DAWN_S + 24 * HOUR_S)
@@ -590,3 +623,36 @@ def test_a_siphon_that_breaks_late_is_no_stopped_pump_once_the_level_rises(late_
     found = drive(monitor(beds=["bed-1"]), measured(), garden.end_s)
     broken = [("siphon-not-breaking", "bed-1", change) for change in ("raised", "cleared")]
     assert alarms(found) == (broken if late_s > 400 else [])
+
+
+@pytest.mark.parametrize("wrong_m", [-0.05, 0.05])
+@pytest.mark.parametrize(
+    ("wet", "stands_m", "alarm"),
+    [
+        (True, 0.30, "siphon-not-starting"),
+        (True, 0.255, "pump-stopped"),
+        (False, 0.04, "siphon-not-breaking"),
+        (False, 0.085, "pump-stopped"),
+    ],
+)
+def test_a_level_knows_the_beds_crest_and_bottom_whatever_the_site_file_says(wet, stands_m, alarm, wrong_m):
+    """A float at 0.20 m, and a bed that fills for 400 s and drains in 150, wrongly measured by its grower."""
+    from_s = NOON_S + 4 * HOUR_S
+
+    def level_m(at_s: float) -> float:
+        into_s = (at_s - NOON_S) % 550
+        level_m = 0.04 + 0.26 * (into_s / 400 if into_s < 400 else (550 - into_s) / 150)
+        at_end = level_m >= stands_m if wet else level_m <= stands_m and into_s < 400
+        return stands_m if at_s > from_s + 600 or (at_s > from_s and at_end) else level_m
+
+    plan = site(["bed-1"])
+    heights = {"standpipe_height_m": 0.30 + wrong_m, "drain_height_m": max(0.04 + wrong_m, 0.0)}
+    beds = [plan.beds[0].model_copy(update=heights | {"float_height_m": 0.20})]
+    at_s = [NOON_S + 15 * k for k in range(5 * 240)]
+    stopped_s = next(s for s in at_s if s > from_s and level_m(s) == stands_m)
+    packs = [
+        Pack(s + 0.5, "barrels", 7, seq, (Reading("bed-1/level", s, stands_m if s > stopped_s else level_m(s)),))
+        for seq, s in enumerate(at_s)
+    ]
+    found = drive(Monitor(plan.model_copy(update={"beds": beds}), SUN), packs, at_s[-1])
+    only(found, (alarm, "pump" if alarm == "pump-stopped" else "bed-1"))

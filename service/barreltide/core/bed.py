@@ -38,6 +38,7 @@ PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
 LEVEL_RISE_M = 0.015  # from the bottom: beyond ripple
+AT_END_M = 0.015  # from the crest, or from where the siphon breaks: ripple, and a meter's error
 REPEATED_S, SAMPLED_S = 330.0, 120.0  # so long a float's state, and a level, is good for
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 
@@ -320,16 +321,14 @@ class Bed:
         return Pace(now - usual, error, *follows)
 
     def is_brimming(self) -> bool | None:
-        """Whether the level stands at the standpipe's top. None without a level."""
-        if self.level_m is None or self._standpipe_height_m is None:
-            return None
-        return self.level_m > self._standpipe_height_m - 0.015
+        """Whether the level stands where it usually is highest: at the standpipe's top. None without a level."""
+        crest_m = ends_m[1] if (ends_m := self.siphon.ends_m) else self._standpipe_height_m
+        return None if self.level_m is None or crest_m is None else self.level_m > crest_m - AT_END_M
 
     def is_emptied(self) -> bool | None:
         """Whether the level stands where the siphon breaks, or below. None without a level."""
-        if self.level_m is None or self._drain_height_m is None:
-            return None
-        return self.level_m < self._drain_height_m + 0.015
+        lowest_m = ends_m[0] if (ends_m := self.siphon.ends_m) else self._drain_height_m
+        return None if self.level_m is None or lowest_m is None else self.level_m < lowest_m + AT_END_M
 
     def other_turns(self) -> int:
         """How often the bed has drained, by its lower float or its level, since its upper float last changed."""

@@ -27,7 +27,7 @@ from one that spins without lifting: both are `pump-stopped`, as no water is bei
 
 from __future__ import annotations
 
-from .alarm import Alarms
+from .alarm import TABLE, Alarms
 from .bed import Bed
 from .current import PumpCurrent
 from .evidence import Verdict
@@ -38,6 +38,7 @@ from .voltage import Step, VoltageTrace
 
 WATCHED_S = 235.0  # a step is believed once nothing has contradicted it for so long
 STEP_Z = 6.0
+DROPPED_V = 0.15  # above the cut-off: so low was the battery when the charge controller has dropped its loads
 ALL_OVERDUE_S, SINGLE_OVERDUE_S = 100.0, 150.0  # beyond the margin, before floats alone are believed
 RESTLESS_S = 1800.0  # so long is a float that moves all the time taken for none that stands still
 BED_PERIODS, BED_PERIODS_MOST = 1.0, 1.5  # how long one bed may lag behind its phase: room for a turned valve
@@ -74,6 +75,7 @@ class Pump:
         self._open: dict[str, tuple[float, float]] = {}  # bed: until when its fault is weighed again, by rises since
         self._stop_decided_s = 0.0
         self._stop_judged_s = 0.0  # how far the water was known when a stop was last decided
+        self._refuted_s = 0.0  # since when a stop was told last that water has then refuted, without a step
         self._patience = (0.0, 0.0)  # (until when, s): beds must be overdue by so much more after a stop that was none
 
     @property
@@ -149,7 +151,7 @@ class Pump:
             least_s -= self._patience[1] if sampled_s < self._patience[0] else 0.0
             if len(watched) > 1 and least_s > ALL_OVERDUE_S:
                 verdict, since_s = self._stall.of_all(overdue, sampled_s, dark_since_s)
-                self._stop(now_s, since_s, self._stop_words(overdue, since_s), verdict)
+                self._stop(now_s, since_s, self._stop_words(overdue, since_s) + self._branch_words(overdue), verdict)
             elif len(watched) == 1 and least_s > SINGLE_OVERDUE_S:
                 self._judge_single(now_s, sampled_s, overdue[0], dark_since_s)
             return
@@ -219,12 +221,13 @@ class Pump:
             return False
         if self._trace.step_down(step.time_s + 40, sampled_s, STEP_Z) is not None or not self._trace.holds(step):
             return False
-        if self._trace.contrast(step) < STEP_Z or any(
-            self._is_likelier(rival, step, sampled_s) for rival in self.rivals
-        ):
+        if self._trace.contrast(step) < STEP_Z:
+            return False
+        rivals = [] if step.base_v < self._cut_off_v + DROPPED_V else self.rivals  # dropped are all loads at once
+        if any(self._is_likelier(rival, step, sampled_s) for rival in rivals):
             return False
         self._stop_seen_by_step = True
-        doubted = [rival for rival in self.rivals if not any(bed.rise_s > step.time_s - 5 for bed in rival.beds)]
+        doubted = [rival for rival in rivals if not any(bed.rise_s > step.time_s - 5 for bed in rival.beds)]
         verdict = self._stall.of_step(step, sampled_s, [rival.name for rival in doubted])
         words = "".join(f" It may also be that the pump '{rival.name}' has: look at both." for rival in doubted)
         self._stop(now_s, step.time_s, self._step_words(step) + words, verdict)
@@ -365,13 +368,21 @@ class Pump:
             words += " It draws current all the same: look for a hose that came off, a blocked intake, air."
         return words
 
+    def _branch_words(self, overdue: list[Bed]) -> str:
+        """A pump that has stopped before, as it seemed, while one bed has not moved since, may run all the time."""
+        still = [bed.name for bed in overdue if bed.high.since_s < self._refuted_s]
+        if len(still) != 1:
+            return ""
+        about = TABLE["bed-starved"].about.format(still[0])
+        return f" It may also be that {about}, and that its neighbours get more than their siphons carry."
+
     def _step_words(self, step: Step) -> str:
         volts = self._trace.volts or 0.0
         words = (
             f"The pump '{self.name}' has stopped. The battery's voltage rose by {1000 * step.volts:.0f} mV at once,"
             " as when a load goes, and no float has risen since."
         )
-        if volts - step.volts < self._cut_off_v + 0.15:
+        if volts - step.volts < self._cut_off_v + DROPPED_V:
             words += f" The battery was down to {volts - step.volts:.2f} V: the charge controller has dropped the load."
         return words
 
@@ -426,7 +437,9 @@ class Pump:
             step = self._trace.step_up(since_s - 1, since_s + 1)
             for pump in (self, *self.rivals):  # it was none of theirs
                 pump._distrusted_v = max(pump._distrusted_v, step.volts if step else 0.0)
-        elif not self._stop_seen_by_step and moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):
+        if not self._stop_seen_by_step:
+            self._refuted_s = since_s
+        if not self._stop_seen_by_step and moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):
             # Perhaps they were only slow. The same surprise shall not be told twice.
             self._patience = (moved + PATIENT_S, max(2 * (moved - self._stop_judged_s), self._patience[1]) + 60)
         self._stop_seen_by_step, self._single, self._by_day = False, None, None

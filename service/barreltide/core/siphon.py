@@ -38,6 +38,7 @@ from .voltage import VoltageTrace
 
 LOW_MARK, HIGH_MARK = 0.2, 0.8  # of the stroke, with a level
 LEAST_STROKE_M = 0.03
+LEAST_STROKES = 3  # before they are believed rather than the site's heights
 MOST_SAMPLES = 4096
 BLOCK_TURNS, BLOCK_S = 4, 3600.0  # one median: at least so many turns, over so long
 USUAL_BLOCKS, USUAL_S = 4, 86400.0
@@ -120,6 +121,11 @@ class Siphon:
         if self._level is None:
             self._level = LevelTrack(self._span_m)
         self._level.hear(time_s, level_m)
+
+    @property
+    def ends_m(self) -> tuple[float, float] | None:
+        """Between which levels the bed drains and fills, as a level has shown it; None before some turns."""
+        return self._level.ends_m if self._level is not None and self._level.turns >= LEAST_STROKES else None
 
     def rewind(self) -> None:
         """The station's clock was set back: what was heard has no place among what comes."""
@@ -284,6 +290,17 @@ class LevelTrack:
         self._bends: deque[float] = deque(maxlen=15)
         self._before: tuple[float, float] | None = None  # the last turn's fall, and its passing of the upper mark
 
+    @property
+    def turns(self) -> int:
+        """How many turns are remembered."""
+        return len(self._strokes)
+
+    @property
+    def ends_m(self) -> tuple[float, float]:
+        """The lowest and the highest level of a turn, each a median over the last ones."""
+        lowest_m, crest_m = (median(column) for column in zip(*self._strokes, strict=True))
+        return lowest_m, crest_m
+
     def hear(self, time_s: float, level_m: float) -> None:
         """Take one sample, in any order."""
         insort(self._samples, (time_s, level_m))
@@ -301,7 +318,7 @@ class LevelTrack:
             return None
         drained, filled = legs
         self._strokes.append((filled[0][1], filled[-1][1]))
-        lowest_m, crest_m = (median(column) for column in zip(*self._strokes, strict=True))
+        lowest_m, crest_m = self.ends_m
         stroke_m = crest_m - lowest_m
         low_m, high_m = lowest_m + LOW_MARK * stroke_m, lowest_m + HIGH_MARK * stroke_m
         up, down = _line(filled, low_m, high_m), _line(drained, low_m, high_m)
