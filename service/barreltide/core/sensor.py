@@ -135,7 +135,8 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
             continue
         quiet_s = sampled_s - max(heard_s, bed.gap_s)  # it may have been read in a gap
         # Chance makes any float's unrest come and go: a fault that stands stays one until it has clearly calmed down.
-        if chatter(track.flips, sampled_s, bed.period_s) > (CALM if alarms.is_standing("sensor-fault", name) else 1.0):
+        restless = chatter(track.flips, sampled_s, bed.period_s)
+        if restless > 1.0 or (restless > CALM and alarms.is_standing("sensor-fault", name)):
             words = f"The float switch '{name}' chatters. It changes without rest: it hangs loose, or rides on waves."
             alarms.report(now_s, "sensor-fault", name, sampled_s - CHATTER_S, words)
         elif quiet_s > MISSING_S:

@@ -270,8 +270,7 @@ class VoltageTrace:
         return zip(self._bins[-KEPT_BINS:], self._means[-KEPT_BINS:], strict=True)
 
     def _find_step(self, dark: bool) -> None:
-        recent = self._means[-BEFORE_BINS - AFTER_BINS :]
-        before, after = recent[:BEFORE_BINS], recent[BEFORE_BINS:]
+        before, after = self._means[-BEFORE_BINS - AFTER_BINS : -AFTER_BINS], self._means[-AFTER_BINS:]
         before_v = sum(before) / BEFORE_BINS
         change_v = sum(after) / AFTER_BINS - before_v
         if abs(change_v) < QUIET_STEP_V:
