@@ -8,6 +8,7 @@ from random import Random
 import pytest
 
 from barreltide.core.bed import Bed
+from barreltide.core.siphon import Turn
 from barreltide.core.voltage import VoltageTrace
 from small_garden import site
 
@@ -67,6 +68,18 @@ def test_how_a_flow_follows_the_voltage_is_learned_from_the_hours_before(power):
     change, error, follows, unsure = bed_of(periods).pace_change(since_s - 1)
     assert abs(change) < 2 * error and error < 0.03
     assert abs(follows - power) < 2 * unsure and unsure < 0.1
+
+
+@pytest.mark.parametrize(("drain_s", "share"), [(100.0, 0.5 * 2 / 3), (40.0, 0.5 * 5 / 6), (None, 0.5 * 0.8)])
+def test_water_that_stops_coming_leaves_a_bed_wet_only_while_it_fills(drain_s, share):
+    """A bed that is wet for half of its period, with 200 s between its floats on the way up, or no lower one."""
+    bed = Bed(site(["bed-1"]).beds[0], VoltageTrace())
+    for _ in range(3):
+        for wet in (True, False):
+            bed.learn(wet, 300.0, 300.0)
+    if drain_s is not None:
+        bed.siphon.last = Turn(0.0, 600.0, 200.0, drain_s, 100.0, 100.0, 200.0, drain_s, 200.0, 0.0)
+    assert bed.left_wet_share == pytest.approx(share)
 
 
 def test_a_low_float_that_falls_just_after_the_upper_one_tells_of_no_turn_that_the_upper_one_missed():

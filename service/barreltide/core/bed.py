@@ -38,6 +38,7 @@ PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
 LEVEL_RISE_M = 0.015  # from the bottom: beyond ripple
+FILLING_SHARE = 0.8  # of a period, where it is not known: a siphon carries about five times the flow (judgement)
 AT_END_M = 0.015  # from the crest, or from where the siphon breaks: ripple, and a meter's error
 REPEATED_S, SAMPLED_S = 330.0, 120.0  # so long a float's state, and a level, is good for
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
@@ -281,9 +282,12 @@ class Bed:
         return self._size / self.period_s
 
     @property
-    def wet_share(self) -> float:
-        """The share of a normal period that the upper float is wet for."""
-        return self.normals[True].work_s / self.period_s if self.is_learned else 0.4
+    def left_wet_share(self) -> float:
+        """How often water that stops coming leaves the upper float wet: what drains just then still drains, so only the
+        filling's part of its wet phase counts."""
+        turn = self.siphon.last
+        filling = 1 - 1 / turn.flow_ratio if turn is not None else FILLING_SHARE
+        return filling * (self.normals[True].work_s / self.period_s if self.is_learned else 0.5)
 
     def pace_change(self, since_s: float) -> Pace | None:
         """How this bed's times have changed since `since_s`.

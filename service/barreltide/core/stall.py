@@ -4,7 +4,8 @@ Theory. The causes are the pump (no water is lifted), the bed's branch (it gets 
 or does not break). Each sensor adds something to what a single upper float says:
 
 - the float itself: a siphon always sticks in one state, while water that stops coming leaves the bed as it happens to
-  be, so the share of a cycle that the float is wet for tells how surprising its state is;
+  be, and drained if it was just draining, so the share of a cycle that the float is wet for tells how surprising its
+  state is;
 - the voltage: a load that goes lifts it, one that grows pulls it down, by night; a load that stays leaves it alone, as
   can be told by day, too, under an even sky while the battery is far from full. A pump that turns and lifts nothing is
   not seen there;
@@ -179,10 +180,10 @@ class Stall:
 
     def _weigh_state(self, verdict: Verdict, bed: Bed) -> None:
         """A siphon sticks in one state; water that stops coming leaves the bed as it happens to be."""
-        share = min(max(bed.wet_share if bed.high.wet else 1 - bed.wet_share, 0.05), 0.95)
+        share = min(max(bed.left_wet_share if bed.high.wet else 1 - bed.left_wet_share, 0.05), 0.95)
         state = "flooded" if bed.high.wet else "drained"
         weight = log(share / 0.5)
-        words = f"water that stops coming finds this bed {state} {100 * share:.0f} times in a hundred"
+        words = f"water that stops coming leaves this bed {state} {100 * share:.0f} times in a hundred"
         verdict.weigh(words, {self._pump: weight, ("bed-starved", bed.name): weight})
 
     def _weigh_water(self, verdict: Verdict, bed: Bed, dry_cause: tuple[str, str]) -> None:
