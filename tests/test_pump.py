@@ -166,15 +166,25 @@ def test_one_bed_stands_dry_and_its_neighbour_quickens_so_its_branch_is_closed()
 
 
 @pytest.mark.parametrize("pace", [0.8, 0.93])
-@pytest.mark.parametrize(("wet", "alarm"), [(True, "siphon-not-starting"), (False, "siphon-not-breaking")])
-def test_a_closed_branch_is_named_once_a_slow_neighbour_can_tell(wet, alarm, pace):
+def test_a_closed_branch_is_named_once_a_slow_neighbour_can_tell(pace):
     """Whatever the rhythm of its station's packs: here one each 15 s, none of them on the minute."""
     beds = {"bed-1": (500.0, 250.0), "bed-2": (1700.0, 800.0)}
-    from_s = stop_at(wet, "bed-1", NOON_S + 12 * HOUR_S, beds=beds)
+    from_s = stop_at(True, "bed-1", NOON_S + 12 * HOUR_S, beds=beds)
     still, paces = [("bed-1", from_s, from_s + 9 * HOUR_S)], {"bed-2": (from_s, pace)}
     garden = Garden(beds, end_s=from_s + 3 * HOUR_S, still=still, pace=paces)
     found = alarms(drive(monitor(), garden.packs(), garden.end_s))
-    assert found == [(alarm, "bed-1", "raised"), (alarm, "bed-1", "cleared"), ("bed-starved", "bed-1", "raised")]
+    siphon = ("siphon-not-starting", "bed-1")
+    assert found == [(*siphon, "raised"), (*siphon, "cleared"), ("bed-starved", "bed-1", "raised")]
+
+
+@pytest.mark.parametrize("pace", [0.8, 0.93, 1.0])
+def test_a_neighbours_first_phase_tells_of_a_closed_branch_before_its_period_is_over(pace):
+    beds = {"bed-1": (500.0, 250.0), "bed-2": (1700.0, 800.0)}
+    from_s = stop_at(False, "bed-1", NOON_S + 12 * HOUR_S, beds=beds)
+    still, paces = [("bed-1", from_s, from_s + 9 * HOUR_S)], {"bed-2": (from_s, pace)}
+    garden = Garden(beds, end_s=from_s + 3 * HOUR_S, still=still, pace=paces)
+    alarm = "siphon-not-breaking" if pace == 1.0 else "bed-starved"
+    only(drive(monitor(), garden.packs(), garden.end_s), (alarm, "bed-1"))
 
 
 @pytest.mark.parametrize(
@@ -408,6 +418,23 @@ def test_a_step_by_night_is_told_of_one_pump_and_of_the_right_one_in_the_end(bed
     assert first.time < from_s + 330
     if len(told) == 3:
         assert f"'{right[1]}'" in first.message, "the other pump is named with the first"
+
+
+def test_a_nearly_empty_battery_that_falls_fast_hides_no_stopped_pump():
+    """It makes steps of its own, downwards, which a load that goes does not take back."""
+    slow, from_s = {"bed-1": (2400.0, 1200.0)}, DUSK_S + 3 * HOUR_S
+    garden = Garden(slow, end_s=from_s + 900, still=[("pump", from_s, from_s + 9 * HOUR_S)])
+
+    def volts(at_s: float) -> float:
+        if at_s < DUSK_S - 1800:
+            return 13.6
+        falls_s = min(max(at_s - from_s + 1800, 0.0), 1800.0)
+        return 12.2 - 0.35 * falls_s / HOUR_S + (0.03 if at_s > from_s else 0.0)
+
+    garden.volts = volts
+    events = [event for event in drive(monitor(beds=slow), garden.packs(), garden.end_s) if event.kind == "alarm"]
+    (stop,) = (event for event in events if event.alarm == "pump-stopped")
+    assert stop.time < from_s + 400 and abs(stop.since - from_s) < 60
 
 
 def test_when_the_charge_controller_drops_its_loads_each_pump_is_told_by_the_step_of_all():

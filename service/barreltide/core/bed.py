@@ -33,6 +33,7 @@ AGREEMENT = 1.25  # … and those that become a new one
 WANDER = 0.008  # of a flow within hours, as log
 VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one …
 FILLS_UNSURE = 0.15  # of how a filling follows the flow: a float's lag, and what the medium gives back
+PHASE_SCATTER = 0.015  # of a single phase at least, as log: ripple, and waits
 ASTRIDE = 0.25  # so much of a span may lie before a moment and still tell of what came after it
 PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
@@ -293,36 +294,25 @@ class Bed:
         """How this bed's times have changed since `since_s`.
 
         Where two floats or a level give the filling alone, that is compared, for what comes in faster also drains
-        slower; else whole periods: where ripple moves the moment between two phases, their sum stays. The error knows
-        the scatter of this bed's own times, the flow's slow wandering, and what the voltage's share may hide: work
-        allows for a flow that goes with the voltage, and how far this one does not is learned from the hours before.
-        That tells as well how far a period follows the flow at all: near a siphon's limits it does not, or goes the
-        other way. None if too few times are known.
+        slower; else whole periods: where ripple moves the moment between two phases, their sum stays; and before one
+        is over, the phase that is. The error knows the scatter of this bed's own times, the flow's slow wandering, and
+        what the voltage's share may hide: work allows for a flow that goes with the voltage, and how far this one does
+        not is learned from the hours before. That tells as well how far a period follows the flow at all: near a
+        siphon's limits it does not, or goes the other way. None if too few times are known.
         """
-        spans = [*self._fills]
-        is_fill = bool(spans) and not (self.phases and self.phases[-1][1] - spans[-1][1] > 2 * self.period_s)
-        if not is_fill:
-            spans = [
-                (first[0], second[1], first[3] + second[3])
-                for first, second in pairwise(self.phases)
-                if first[1] == second[0]
-            ]
-        works = [(start_s, end_s, log(work), log(work / (end_s - start_s))) for start_s, end_s, work in spans]
-        old = [row for row in works if row[1] <= since_s]
-        new = [row for row in works if row[0] + ASTRIDE * (row[1] - row[0]) >= since_s][-6:]
-        if len(old) < 4 or not new:
-            return None
-        exponent, unsure = _exponent([(work, volts) for *_, work, volts in old])
-        flows = [(work - exponent * volts, volts) for *_, work, volts in (*old[-14:], *new)]
-        old, new = flows[: -len(new)], flows[-len(new) :]
-        usual, now = median(flow for flow, _ in old), median(flow for flow, _ in new)
-        scatter = max(1.48 * median(abs(flow - usual) for flow, _ in old), 2.0 / exp(usual), 0.004)
-        volts = median(volts for _, volts in new) - median(volts for _, volts in old)
-        # Neighbouring pairs share a phase, so that half of them are independent.
-        error = sqrt(scatter**2 * (2 / len(old) + 2 / max(len(new), 2)) + WANDER**2 + (unsure * volts) ** 2)
-        # A flow goes about with the voltage, so that times that stay as they are on a higher one do not follow it.
-        follows = (1.0, FILLS_UNSURE) if is_fill else (1.0 - exponent, unsure)
-        return Pace(now - usual, error, *follows)
+        fills, phases = [*self._fills], self.phases
+        if fills and not (phases and phases[-1][1] - fills[-1][1] > 2 * self.period_s):
+            pace = _pace(fills, since_s, 0.004)
+            if pace is not None:
+                return pace._replace(follows=1.0, unsure=FILLS_UNSURE)
+        periods = [
+            (first[0], second[1], first[3] + second[3]) for first, second in pairwise(phases) if first[1] == second[0]
+        ]
+        pace = _pace(periods, since_s, 0.004)
+        if pace is None and phases:
+            alike = [(start_s, end_s, work) for start_s, end_s, wet, work in phases if wet is phases[-1][2]]
+            pace = _pace(alike, since_s, PHASE_SCATTER)
+        return pace
 
     def is_brimming(self) -> bool | None:
         """Whether the level stands where it usually is highest: at the standpipe's top. None without a level."""
@@ -472,6 +462,25 @@ class Bed:
         its fall.
         """
         return self.siphon.turn(fall, self.low)
+
+
+def _pace(spans: list[tuple[float, float, float]], since_s: float, least_scatter: float) -> Pace | None:
+    """What spans (start, end, work) after `since_s` are beside those before it; None if too few are known."""
+    works = [(start_s, end_s, log(work), log(work / (end_s - start_s))) for start_s, end_s, work in spans]
+    old = [row for row in works if row[1] <= since_s]
+    new = [row for row in works if row[0] + ASTRIDE * (row[1] - row[0]) >= since_s][-6:]
+    if len(old) < 4 or not new:
+        return None
+    exponent, unsure = _exponent([(work, volts) for *_, work, volts in old])
+    flows = [(work - exponent * volts, volts) for *_, work, volts in (*old[-14:], *new)]
+    old, new = flows[: -len(new)], flows[-len(new) :]
+    usual, now = median(flow for flow, _ in old), median(flow for flow, _ in new)
+    scatter = max(1.48 * median(abs(flow - usual) for flow, _ in old), 2.0 / exp(usual), least_scatter)
+    volts = median(volts for _, volts in new) - median(volts for _, volts in old)
+    # Neighbouring pairs share a phase, so that half of them are independent.
+    error = sqrt(scatter**2 * (2 / len(old) + 2 / max(len(new), 2)) + WANDER**2 + (unsure * volts) ** 2)
+    # A flow goes about with the voltage, so that times that stay as they are on a higher one do not follow it.
+    return Pace(now - usual, error, 1.0 - exponent, unsure)
 
 
 def _exponent(works: list[tuple[float, float]]) -> tuple[float, float]:

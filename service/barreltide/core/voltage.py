@@ -40,7 +40,8 @@ AS_SURE = 0.9  # of its own z: a step is taken back by no less
 STEP_ERROR = (1 / BEFORE_BINS + 1 / AFTER_BINS) ** 0.5  # of a step, in standard errors of one mean
 LONG_STEP_ERROR = (1 / LONG_BEFORE_BINS + 1 / LONG_AFTER_BINS) ** 0.5
 MOST_DRIFT = 0.3  # of a small step: what was under way before it is no step
-DUSK_S, DUSK_OVER_S, DUSK_BINS = 4800.0, 1200.0, 15  # before dark; after it began; on each side of a step at dusk
+DUSK_S, DUSK_OVER_S = 4800.0, 1200.0  # before dark; after it began
+LINE_BINS, LEAST_LINE_BINS = 15, 6  # of the lines before and after a step
 MOST_MARKS = 4096
 
 
@@ -165,8 +166,21 @@ class VoltageTrace:
             else:
                 open_steps.append(each)
         least_z = min(SURE_Z, AS_SURE * abs(step.z))
-        sure = [each for each in open_steps if abs(each.z) >= least_z]
-        return visits >= VISITS or any(each.volts * step.volts < 0 and _is_alike(each, step) for each in sure)
+        sure = [each for each in open_steps if abs(each.z) >= least_z and each.volts * step.volts < 0]
+        return visits >= VISITS or any(_is_alike(each, step) and self._is_break(each, step.time_s) for each in sure)
+
+    def _is_break(self, step: Step, until_s: float) -> bool:
+        """Whether the lines before and after the step, up to `until_s`, do not meet there: a battery that is nearly
+        empty falls so fast that it makes steps of its own. True where they are not known."""
+        k, end = bisect_left(self._bins, (step.time_s,)), bisect_left(self._bins, (until_s,))
+        if k < LINE_BINS or end - k < LEAST_LINE_BINS:
+            return True
+        (before_v, _), (after_v, _) = self._lines(k, min(LINE_BINS, end - k))
+        return (after_v - before_v) / step.volts > 0.5
+
+    def _lines(self, k: int, n: int) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Where the lines through the means before the bin `k`, and through `n` from it on, lie there; their noise."""
+        return _end_of_line(self._means[k - LINE_BINS : k]), _end_of_line(self._means[k : k + n][::-1])
 
     def lowest_v(self, since_s: float, until_s: float) -> float:
         """The lowest voltage within the span, to the quarter of an hour and back to ten hours."""
@@ -299,17 +313,16 @@ class VoltageTrace:
         """Steps on top of the charge that fades: where the lines before and after do not meet. dark_s: when it became
         dark."""
         found: list[Step] = []
-        bins, means = self._bins[-KEPT_BINS:], self._means[-KEPT_BINS:]
-        for k in range(DUSK_BINS, len(means) - DUSK_BINS + 1):
-            if bins[k][0] < dark_s - DUSK_S or bins[k + DUSK_BINS - 1][0] - bins[k - DUSK_BINS][0] > LONGEST_SPAN_S:
+        bins = self._bins
+        for k in range(max(len(bins) - KEPT_BINS, 0) + LINE_BINS, len(bins) - LINE_BINS + 1):
+            if bins[k][0] < dark_s - DUSK_S or bins[k + LINE_BINS - 1][0] - bins[k - LINE_BINS][0] > LONGEST_SPAN_S:
                 continue
-            before_v, before_noise_v = _end_of_line(means[k - DUSK_BINS : k])
-            after_v, after_noise_v = _end_of_line(means[k : k + DUSK_BINS][::-1])
+            (before_v, before_noise_v), (after_v, after_noise_v) = self._lines(k, LINE_BINS)
             change_v, noise_v = after_v - before_v, max(self.noise_v, before_noise_v, after_noise_v)
-            z = change_v / (noise_v * (8 / DUSK_BINS) ** 0.5)
+            z = change_v / (noise_v * (8 / LINE_BINS) ** 0.5)
             if abs(z) < SURE_Z or abs(change_v) < QUIET_STEP_V:
                 continue
-            if found and bins[k][0] - found[-1].time_s < DUSK_BINS * BIN_S:
+            if found and bins[k][0] - found[-1].time_s < LINE_BINS * BIN_S:
                 if abs(z) < abs(found[-1].z):
                     continue
                 found.pop()
