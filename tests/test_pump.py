@@ -207,7 +207,7 @@ def test_a_neighbours_pace_tells_as_much_of_a_beds_branch_as_it_follows_the_flow
         other = SimpleNamespace(name="bed-2", inflow=bed.inflow, pace_change=lambda since_s: pace)
         return stall.of_bed(bed, [other], 0.0).lead(("bed-starved", "bed-1"))
 
-    assert least < lead(Pace(change, 0.012, follows, 0.03)) - lead(None) < most
+    assert least < lead(Pace(change, 0.012, follows, 0.03, 4)) - lead(None) < most
 
 
 def test_a_pump_that_pauses_for_three_minutes_raises_nothing():

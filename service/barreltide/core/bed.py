@@ -34,6 +34,7 @@ WANDER = 0.008  # of a flow within hours, as log
 VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one …
 FILLS_UNSURE = 0.15  # of how a filling follows the flow: a float's lag, and what the medium gives back
 PHASE_SCATTER = 0.015  # of a single phase at least, as log: ripple, and waits
+PHASE_UNSURE = 0.5  # of how it follows the flow: much of it may be a siphon's drain
 ASTRIDE = 0.25  # so much of a span may lie before a moment and still tell of what came after it
 PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
@@ -46,13 +47,14 @@ CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
 
 
 class Pace(NamedTuple):
-    """By how much a bed's times have changed, as log of works, with its standard error; and by which power its times
-    go down as its flow goes up, with that one's."""
+    """By how much a bed's times have changed, as log of works, with its standard error; by which power its times go
+    down as its flow goes up, with that one's; and how many times show it."""
 
     change: float
     error: float
     follows: float
     unsure: float
+    count: int
 
 
 class Normal:
@@ -312,6 +314,7 @@ class Bed:
         if pace is None and phases:
             alike = [(start_s, end_s, work) for start_s, end_s, wet, work in phases if wet is phases[-1][2]]
             pace = _pace(alike, since_s, PHASE_SCATTER)
+            return pace and pace._replace(unsure=max(pace.unsure, PHASE_UNSURE))
         return pace
 
     def is_brimming(self) -> bool | None:
@@ -480,7 +483,7 @@ def _pace(spans: list[tuple[float, float, float]], since_s: float, least_scatter
     # Neighbouring pairs share a phase, so that half of them are independent.
     error = sqrt(scatter**2 * (2 / len(old) + 2 / max(len(new), 2)) + WANDER**2 + (unsure * volts) ** 2)
     # A flow goes about with the voltage, so that times that stay as they are on a higher one do not follow it.
-    return Pace(now - usual, error, 1.0 - exponent, unsure)
+    return Pace(now - usual, error, 1.0 - exponent, unsure, len(new))
 
 
 def _exponent(works: list[tuple[float, float]]) -> tuple[float, float]:

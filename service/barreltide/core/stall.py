@@ -39,6 +39,7 @@ SMALL_STEP_V = 0.006  # what a small pump's load makes of a large battery
 CLOSED, HOSE_OFF, SLIPPED = 0.6, 0.15, 0.15
 MOST_TAKEN = 0.5  # of the others' flow, as log, by a branch whose hose has come off
 STRANGE_CHANGE = 0.3  # in the others' times, as log, where it is none of these
+OVER_BEFORE = 0.4  # how often the only time that a neighbour has shown was over when the water stopped coming
 PARTS = 20  # of a share that may be anything, for a mean over it
 MOST_BY_PACE = 5.0  # no more is made of the neighbours' pace
 DAYS_ODDS, DAYS_STEP = 6.0, 1.5  # of a step by day; what is made of it: the sun may have come out (judgement)
@@ -235,6 +236,8 @@ class Stall:
         )
         kept = _normal(change, error)
         without += SLIPPED * kept + (1 - CLOSED - HOSE_OFF - SLIPPED) * _normal(change, STRANGE_CHANGE)
+        before = OVER_BEFORE / max(pace.count for _, pace in paces) ** 2
+        without = (1 - before) * without + before * kept
         weight = min(log(without / kept), MOST_BY_PACE) if kept > 0 else MOST_BY_PACE
         names = " and ".join(f"'{other.name}'" for other, _ in paces)
         if weight > 0:
