@@ -30,20 +30,17 @@ PUMPS_H = 50.0  # a guess where nobody measured: the hours in which all pumps wo
 STATION_A = 0.08  # what the boards draw beside the pumps, and a little self-discharge
 PANEL_V = 16.5  # at which a panel gives its power: the current of a charger that only connects it
 LOAD_SPREAD, LOAD_SPREAD_UNKNOWN, STATION_UNSURE_A = 0.05, 0.4, 0.05
-# Half width of what no hypothesis covers: an uneven temperature, and the shape of the tables, if they are not the
-# battery's own. Those of lithium, of which 0.2 V span half the charge, differ most.
-MODEL_ERROR, OWN_MODEL_ERROR, LITHIUM_MODEL_ERROR = 0.012, 0.007, 0.08
+# Half width of what no hypothesis covers: the shape of tables that are not the battery's own. Those of lithium, of
+# which 0.2 V span half the charge, differ most, and one of its own is no better.
+MODEL_ERROR, LITHIUM_MODEL_ERROR = 0.008, 0.08
 VOLT_ERROR_V, LITHIUM_VOLT_ERROR_V = 0.013, 0.06  # of a steady voltage under load
-SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = (
-    1.3,
-    0.12,
-    0.30,
-)  # surface charge: how it fades, its size and how unsure that is
+SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = 0.9, 0.12, 0.30  # surface charge: how it fades, its size, how unsure that is
+DARKEST_SKY = 0.1  # of a clear one; rain clouds over the whole sky leave a sixth (Kasten and Czeplak 1980, from memory)
 CHARGING_V = 0.03  # above rest: current flows in
 LEARNED_S = 2 * 3600.0  # of night, before what is rest is taken from the cloud …
 UNLEARNED_CHARGING_V = 12.75  # … and not from this
 CHARGER_V, JUMP_V = 0.15, 0.10  # so far above a full battery's rest, and so suddenly, by night: a mains charger …
-STEADY_V, LEAST_FLOAT_V = 0.01, 13.3  # … and while it does not fall, nor stands below where chargers float
+STEADY_V, LEAST_FLOAT_V = 0.01, 13.3  # … and while it does not move, nor stands below where chargers float
 SETTLED_V = 0.06  # a charger's set-point stands so still
 DROPPED_V = 0.3  # below the highest of the day: gone over to float
 MOST_RESTED = 96  # thinned out beyond: a day
@@ -71,7 +68,7 @@ class StateOfCharge:
             hypot(LOAD_SPREAD, STATION_UNSURE_A / sum(self._pumps_a.values())) if is_known else LOAD_SPREAD_UNKNOWN,
             0.35 if panel_w else 0.2,
         )  # fmt: skip
-        self._model_error, self._volt_error_v = OWN_MODEL_ERROR if own else MODEL_ERROR, VOLT_ERROR_V
+        self._model_error, self._volt_error_v = 0.0 if own else MODEL_ERROR, VOLT_ERROR_V
         if self._cloud.is_lithium:
             self._model_error, self._volt_error_v = LITHIUM_MODEL_ERROR, LITHIUM_VOLT_ERROR_V
         self.mean: float | None = None
@@ -143,6 +140,10 @@ class StateOfCharge:
     def clear_sky_a(self, time_s: float) -> float:
         """The most that the panel can give at that time, A."""
         return MOST_GAIN * self._panel_a * self._daylight.noon_share(time_s)
+
+    def dark_sky_a(self, time_s: float) -> float:
+        """What even the darkest clouds let the panel give at that time, A."""
+        return DARKEST_SKY * self._cloud.mean("gain") * self._panel_a * self._daylight.noon_share(time_s)
 
     def pump_a(self, name: str) -> float:
         """A pump's current at 12.6 V, as written down or guessed."""
@@ -221,19 +222,22 @@ class StateOfCharge:
         self._answer(time_s, volts, is_charging, known_a, guessed_a)
 
     def _is_charging(self, volts: float, dark: bool, rested_v: float) -> bool:
+        before_v = self.volts if self.volts is not None else volts
         if dark:
-            before_v = self.volts if self.volts is not None else volts
             goes_on = self.basis == "charging" and volts > max(before_v - STEADY_V, LEAST_FLOAT_V)
             return volts > self._full_v + CHARGER_V and (goes_on or volts > before_v + JUMP_V)
         if not self.is_learned:
             return volts > UNLEARNED_CHARGING_V + (0.5 if self._cloud.is_lithium else 0.0)
+        if self.idle_since_s is not None and self.basis != "charging" and volts < before_v + STEADY_V:
+            return False  # what only fades at rest has not begun to charge, however much it stands above
         return volts > rested_v + CHARGING_V
 
     def _surface(self, volts: float, dt_s: float, rested_v: float) -> float:
-        """What the charging of before this step has left on the battery, V; it is then brought up to date."""
+        """What the current of before this step has left on the battery, V, below zero that of a load; it is then brought
+        up to date."""
         before_v, fades = self._surface_v, exp(-dt_s / 3600 / SURFACE_H)
         above_v = volts - rested_v if self.is_learned else 0.0
-        self._surface_v = before_v * fades + SURFACE_SHARE * max(above_v, 0.0) * (1 - fades)
+        self._surface_v = before_v * fades + SURFACE_SHARE * above_v * (1 - fades)
         return before_v
 
     def _note_rest(self, time_s: float, volts: float, is_charging: bool) -> None:

@@ -55,7 +55,7 @@ LEAST_SUN_H = 100.0  # less sun than would fill the battery in so long is none: 
 MOST_GAIN = 1.1  # of the panel's power under the sun of daylight.noon_share: it may face a low sun better than that
 GONE, BLOCKED_VARIES = 0.5, 0.4  # how likely a pump that stands draws nothing; else it draws up to so much otherwise
 CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
-STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
+STRAYS_H, STRAYS_LIT_H = 0.004, 0.004  # how far a charge strays within an hour from what the model says, dark or lit
 FLAT = 12**0.5  # width of a flat distribution, in standard deviations: its draws cost a tenth of a normal one's
 INDEPENDENT_S = 2.5 * 3600.0  # voltages closer than this share their errors
 ASTRAY = 4.0  # when all foretell a steady voltage so many standard errors too low or high, look further afield
@@ -71,11 +71,11 @@ class Hypothesis:
     """One guess. charge, capacity (of the label's): shares. load, gain: factors of the load as written down, and of
     the clear sky's current. usual_load: the load's before a pump came to stand. accept_h: hours in which a battery
     would fill at the rate it accepts when empty. charge_v: see `CHARGE_V`. blend, offset_v, ohm: the means of what is
-    linear; c…: their covariances."""
+    linear; c…: their covariances; miss_v: what the last voltage of the night stood above what it foretells even so."""
 
     __slots__ = (
         "accept_h", "blend", "capacity", "cbb", "cbo", "cbr", "coo", "cor", "crr", "charge", "charge_v", "gain", "load",
-        "log_weight", "offset_v", "ohm", "usual_load",
+        "log_weight", "miss_v", "offset_v", "ohm", "usual_load",
     )  # fmt: skip
 
     def copy(self) -> Hypothesis:
@@ -121,7 +121,7 @@ class Cloud:
             h.cbb = 0.0 if tables[0] == tables[1] else TABLES_DIFFER**2
             h.coo, h.crr = METER_V[chemistry] ** 2, (OHM_UNSURE * ohm) ** 2
             h.cbo = h.cbr = h.cor = 0.0
-            h.log_weight = 0.0
+            h.log_weight = h.miss_v = 0.0
             self._all.append(h)
         self._meter_v2 = METER_V[chemistry] ** 2
         self._weights = [1 / size] * size
@@ -212,6 +212,7 @@ class Cloud:
             h.blend += kb * miss
             h.offset_v += ko * miss
             h.ohm += kr * miss
+            h.miss_v = miss * noise / variance
             h.cbb -= kb * pb
             h.cbo -= kb * po
             h.cbr -= kb * pr
@@ -246,7 +247,7 @@ class Cloud:
         label_ah, chance = self.label_ah, self._chance.random
         volts_now, least_a = volts - (surface_v or 0.0), label_ah / LEAST_SUN_H
         now_share = 1 - SURFACE_SHARE if surface_v is not None else 1.0
-        independent = dt_s / INDEPENDENT_S
+        independent, stray_a = dt_s / INDEPENDENT_S, STRAYS_LIT_H * label_ah / (dt_s / 3600) ** 0.5
         grid, gained_a = self._grid, []
         for h in self._all:
             charge, load_a = h.charge, known_a + guessed_a * h.load
@@ -256,12 +257,12 @@ class Cloud:
             share = place - at
             lower, rise, apart, growth = grid[at]
             at_rest_v = lower + rise * share + h.blend * (apart + growth * share)
-            above = (volts_now - at_rest_v - h.offset_v) / now_share
+            above = (volts_now - at_rest_v - h.offset_v - h.miss_v) / now_share
             if above > 0:
                 climb = sqrt((CLIMBS_TO - charge) / CLIMBS_FROM)
                 net_a = label_ah * (above / h.charge_v * climb) ** CHARGE_POWER
             else:
-                net_a = above / h.ohm
+                net_a = above / (h.ohm * (1 + OHM_GROWS * (1 - charge)))
             accept_a = label_ah * (1.02 - charge) / h.accept_h
             taken_a = net_a if net_a < accept_a else accept_a
             if is_held:
@@ -277,11 +278,10 @@ class Cloud:
                 h.log_weight -= min(((0.98 - charge) / 0.04) ** 2 / 2, 30.0) * dt_s / 3600
             if sun_a < taken_a:
                 taken_a = sun_a
-            if taken_a > 0:
-                taken_a *= 1 + FLAT * CLOUD_SHARE * (chance() - 0.5)
-            elif taken_a < -load_a:
+            if taken_a < -load_a:
                 taken_a = -load_a
-            gained_a.append(taken_a)
+            unsure_a = CLOUD_SHARE * taken_a + stray_a if taken_a > 0 else stray_a
+            gained_a.append(taken_a + FLAT * unsure_a * (chance() - 0.5))
         self._gain(gained_a, dt_s)
 
     def charge_measured(
