@@ -4,11 +4,11 @@ Theory. By night the charge goes down at the pumps' load, so the charge at which
 told hours ahead; charging begins some time after sunrise, as it did on recent mornings. That night begins before the
 dark, when the sun stands so low that even a clear sky would not carry the load. By day a panel that gives anything
 carries part of the load, and the voltage stands above where the whole load would hold it; where it does not for hours
-of daylight, nothing comes from the panel. That is told the same day, unless the battery was full before: then it waits
-for the morning, as most such afternoons are only dark. A floor that is far away is told when it is sure to come, a
+of daylight, nothing comes from the panel: hours count by how much of the load the darkest clouds would still have let
+the panel carry, so a small panel under a low sun waits for the next morning. A floor that is far away is told when it is sure to come, a
 nearer one when it is likely. A charger that works keeps to its chemistry's limit, which rises as it gets colder.
 
-It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day as dark as dusk, and says so.
+It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day darker than that, and says so.
 
 Sources: the chargers' limits and the freezing of acid: lead.py.
 """
@@ -31,9 +31,7 @@ CHARGING_V = 12.9
 UNLIT_SHARE, LEAST_DROP_V = 0.4, 0.012  # less of the load's drop than this made up: no current from the panel
 SET_POINT_V, RISE_V, FALL_V = 13.2, 0.005, 0.002  # what stands so high or moves so from step to step
 SURFACE_LEFT_V = 0.05  # above rest: more may still be charging
-UNLIT_FOR_S = 3 * 3600.0  # of the days' middles
-FILLED = 0.9  # so full, a battery lasts the night though the rest of its day was dark
-MIDDLE_OF_DAY = (0.15, 0.85)
+UNLIT_FOR_S = 3 * 3600.0  # of light that would be seen through any clouds
 LONGEST_STEP_S = 1800.0  # of a longer span between two judgements nothing is known
 LOW_FOR_S = 1200.0
 FLOOR_DEADBAND = 0.04
@@ -80,7 +78,6 @@ class PowerWatch:
         self._before_v = 0.0  # a step ago, by day
         self._signed_s = 0.0  # when something last came from the panel, or the night ended
         self._unlit_s = 0.0  # how much of the days' middles has gone since
-        self._fullest = 0.0  # charge of this day
         self._outlook: Outlook | None = None
         self._outlook_s = 0.0  # which judgement it belongs to
         self._mornings: deque[float] = deque(maxlen=7)  # seconds from sunrise to charging
@@ -213,18 +210,18 @@ class PowerWatch:
         charge, daylight = self._charge, self._daylight
         if dark:
             self._night_v, self._lifted_s = charge.volts, None
-            self._before_v, self._fullest = charge.volts, 0.0
+            self._before_v = charge.volts
             self._unlit_s = min(self._unlit_s, UNLIT_FOR_S / 2)  # of a dark afternoon not more: the sky may clear
             return
         if self._night_v is None:
             return
-        share = daylight.share_of_day(charge.judged_s)
         above_v = charge.volts - charge.rested_v() * self._scale
-        self._fullest = max(self._fullest, charge.mean)
         if self._is_sign(above_v) or not self._signed_s:
             self._signed_s, self._unlit_s = charge.judged_s, 0.0
-        elif MIDDLE_OF_DAY[0] < share < MIDDLE_OF_DAY[1]:
-            self._unlit_s += min(max(step_s, 0.0), LONGEST_STEP_S)
+        else:  # the lower the sun, the less is said by what does not come
+            a_per_v = charge.load_a(charge.volts / self._scale) / (charge.drop_v() * self._scale)
+            seen = charge.dark_sky_a(charge.judged_s) / (UNLIT_SHARE * self._drop_v() * a_per_v)
+            self._unlit_s += min(seen, 1.0) * min(max(step_s, 0.0), LONGEST_STEP_S)
         self._before_v = charge.volts
         if charge.volts > max(self._night_v + self._lift_v, CHARGING_V) and self._lifted_s is None:
             self._lifted_s = charge.judged_s
@@ -235,7 +232,7 @@ class PowerWatch:
         if is_lifted and not is_unlit:
             self._lifted_s = self._lifted_s or charge.judged_s
             self._alarms.normal(now_s, "battery-not-charging", "battery")
-        elif (is_unlit and not (self._lifted_s and self._fullest > FILLED)) or (self._lifted_s is None and share > 0.5):
+        elif is_unlit or (self._lifted_s is None and daylight.share_of_day(charge.judged_s) > 0.5):
             since = f"{UNLIT_FOR_S / 3600:.0f} hours have" if is_unlit else "Half the day has"
             words = (
                 f"The battery is not charging. {since} gone by daylight without a sign of it:"
@@ -248,13 +245,16 @@ class PowerWatch:
     def _is_sign(self, above_v: float) -> bool:
         """Whether the panel gives: the voltage stands at a set-point, rises, or stands still where the load alone would
         not hold it. What only falls may be the surface charge of hours before."""
-        volts, drop_v = self._charge.volts, max(self._charge.drop_v() * self._scale, LEAST_DROP_V)
-        made_up = 1 + above_v / drop_v
+        volts, made_up = self._charge.volts, 1 + above_v / self._drop_v()
         return (
             volts > SET_POINT_V
             or volts > self._before_v + RISE_V
             or (made_up > UNLIT_SHARE and volts > self._before_v - FALL_V)
         )
+
+    def _drop_v(self) -> float:
+        """By how much the load pulls the voltage down, or as little as can be told from nothing."""
+        return max(self._charge.drop_v() * self._scale, LEAST_DROP_V)
 
     def _judge_high(self, now_s: float, celsius: float | None) -> None:
         charge = self._charge
