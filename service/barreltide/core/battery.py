@@ -34,7 +34,7 @@ LOAD_SPREAD, LOAD_SPREAD_UNKNOWN, STATION_UNSURE_A = 0.05, 0.4, 0.05
 # which 0.2 V span half the charge, differ most, and one of its own is no better.
 MODEL_ERROR, LITHIUM_MODEL_ERROR = 0.008, 0.08
 VOLT_ERROR_V, LITHIUM_VOLT_ERROR_V = 0.013, 0.06  # of a steady voltage under load
-SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = 0.9, 0.12, 0.30  # surface charge: how it fades, its size, how unsure that is
+SURFACE_H, SURFACE_V, SURFACE_UNSURE_V = 0.9, 0.12, 0.30  # surface charge: fades to a third within an hour (cloud.py)
 DARKEST_SKY = 0.1  # of a clear one; rain clouds over the whole sky leave a sixth (Kasten and Czeplak 1980, from memory)
 CHARGING_V = 0.03  # above rest: current flows in
 LEARNED_S = 2 * 3600.0  # of night, before what is rest is taken from the cloud …
@@ -233,8 +233,8 @@ class StateOfCharge:
         return volts > rested_v + CHARGING_V
 
     def _surface(self, volts: float, dt_s: float, rested_v: float) -> float:
-        """What the current of before this step has left on the battery, V, below zero that of a load; it is then brought
-        up to date."""
+        """What the current of before this step has left on the battery, V; less than zero after a load. It is then
+        brought up to date."""
         before_v, fades = self._surface_v, exp(-dt_s / 3600 / SURFACE_H)
         above_v = volts - rested_v if self.is_learned else 0.0
         self._surface_v = before_v * fades + SURFACE_SHARE * above_v * (1 - fades)

@@ -25,8 +25,9 @@ charging voltage drives grows faster than the voltage stands above rest, as in T
 the higher the same current lifts it: at a twentieth of the capacity some half a volt when half full, three times that
 at the end (charging curves of makers' sheets, from memory; the figures chosen by judgement). A part of that lift is
 surface charge, which fades in an hour or so after the current has gone: of the 2.1 V that a logged 35 Ah battery stood
-above its rest, a third was left after an hour. Below the published tables the voltage collapses to 10.5 V under load
-(the end of every capacity test).
+above its rest, a third was left after an hour. What a load has pulled down comes back as slowly, so a sun that takes
+over half of the load in the morning does not lift the voltage by half of the drop at once. Below the published tables
+the voltage collapses to 10.5 V under load (the end of every capacity test).
 """
 
 from __future__ import annotations
