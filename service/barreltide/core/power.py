@@ -5,8 +5,9 @@ told hours ahead; charging begins some time after sunrise, as it did on recent m
 dark, when the sun stands so low that even a clear sky would not carry the load. By day a panel that gives anything
 carries part of the load, and the voltage stands above where the whole load would hold it; where it does not for hours
 of daylight, nothing comes from the panel: hours count by how much of the load the darkest clouds would still have let
-the panel carry, so a small panel under a low sun waits for the next morning. A floor that is far away is told when it is sure to come, a
-nearer one when it is likely. A charger that works keeps to its chemistry's limit, which rises as it gets colder.
+the panel carry, so a small panel under a low sun waits for the next morning. A floor that is far away is told when it
+is sure to come, a nearer one when it is likely. A charger that works keeps to its chemistry's limit, which rises as it
+gets colder.
 
 It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day darker than that, and says so.
 
