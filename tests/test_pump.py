@@ -394,6 +394,29 @@ def test_a_lower_float_that_the_water_now_and_then_does_not_pass_hangs_only_when
     only(drive(monitor(beds=ONE), garden.packs(), garden.end_s), *[("sensor-fault", "bed-1/low")] * hangs)
 
 
+def test_a_lower_float_that_was_freed_is_found_again_when_it_hangs_again():
+    """Hours in which it hung are no habit of it."""
+    garden = Garden(ONE, end_s=NOON_S + 13 * HOUR_S)
+    hung = [(NOON_S + 3 * HOUR_S, NOON_S + 7 * HOUR_S), (NOON_S + 9 * HOUR_S, garden.end_s)]
+    falls = [at_s for at_s in garden.falls("bed-1") if not any(from_s < at_s < to_s for from_s, to_s in hung)]
+    low = [change for at_s in falls for change in ((at_s + 20, False), (at_s + 150, True))]
+    garden.floats = {"bed-1/high": garden.changes("bed-1"), "bed-1/low": low}
+    found = alarms(drive(monitor(beds=ONE), garden.packs(), garden.end_s))
+    assert found == [("sensor-fault", "bed-1/low", change) for change in ("raised", "cleared", "raised")]
+
+
+def test_a_lower_float_that_is_put_in_later_has_missed_no_floods():
+    garden = Garden(ONE, end_s=NOON_S + 5 * HOUR_S)
+    low = [change for at_s in garden.falls("bed-1") for change in ((at_s + 20, False), (at_s + 150, True))]
+    garden.floats = {"bed-1/high": garden.changes("bed-1"), "bed-1/low": low}
+    from_s = NOON_S + 3 * HOUR_S + 450  # it has not settled when floats are looked at a minute later
+    packs = [
+        pack._replace(readings=tuple(r for r in pack.readings if r.name != "bed-1/low" or r.sampled_s >= from_s))
+        for pack in garden.packs()
+    ]
+    only(drive(monitor(beds=ONE), packs, garden.end_s))
+
+
 TWO_PUMPS = {"bed-1": (400.0, 200.0), "bed-2": (520.0, 230.0)}
 
 
@@ -485,6 +508,21 @@ def test_a_lamp_that_goes_out_each_night_is_taken_for_a_pump_once_at_most_where_
     changed = [event for event in found if event.kind == "alarm" and event.alarm == "pump-stopped"]
     raised = [event for event in changed if event.change == "raised"]
     assert 0 < len(raised) <= 2 and all(event.time < off_s + 3 * HOUR_S for event in raised)
+
+
+def test_a_lamp_that_goes_out_just_as_it_becomes_dark_is_not_taken_for_a_pump_each_evening():
+    """Its step is seen in part at first, and otherwise once the hour of dusk is over: it is the same step."""
+    garden = Garden({"bed-1": (2400.0, 1200.0)}, end_s=NOON_S + 60 * HOUR_S)
+    off_s = SUNSET_S + 22 * 60
+
+    def volts(at_s: float) -> float:
+        of_day_s = NOON_S + (at_s - NOON_S) % (24 * HOUR_S)
+        base_v = 12.55 if DUSK_S - 1800 < of_day_s < DAWN_S + 1800 else 13.6
+        return base_v - (0.05 if of_day_s < off_s else 0.0)
+
+    garden.volts = volts
+    found = alarms(drive(monitor(beds=garden.beds), garden.packs(), garden.end_s))
+    assert 0 < found.count(("pump-stopped", "pump", "raised")) < 3, "of three evenings"
 
 
 @pytest.mark.parametrize("on_h", [-0.9, -0.5, 0.0, 0.2, 2.0])

@@ -21,7 +21,7 @@ from .float_track import Fall, FloatTrack, Phase
 from .flow import Flow
 from .order import Gap
 from .sensor import MISSING_S, chatter
-from .siphon import Siphon, Turn
+from .siphon import Siphon
 from .voltage import REFERENCE_V, VoltageTrace
 
 LEAST_PHASES = 2  # of each kind, before anything can be overdue
@@ -32,11 +32,11 @@ ALIKE = 1.35  # so many times apart are a normal's phases at most …
 AGREEMENT = 1.25  # … and those that become a new one
 WANDER = 0.008  # of a flow within hours, as log
 VOLTS_UNSURE = 0.5  # by so much the flow's exponent of the voltage may differ from one …
-FILLS_UNSURE = 0.15  # of how a filling follows the flow: a float's lag, and what the medium gives back
-PHASE_SCATTER = 0.015  # of a single phase at least, as log: ripple, and waits
-PHASE_UNSURE = 0.5  # of how it follows the flow: much of it may be a siphon's drain
-ASTRIDE = 0.25  # so much of a span may lie before a moment and still tell of what came after it
 PHASES_UNSURE = 1.0  # … and a phase's: near a siphon's limits more flow makes it no shorter (a drain lasts longer)
+FILL_FOLLOWS_UNSURE = 0.15  # how a filling follows the flow: a float's lag, and what the medium gives back
+PHASE_FOLLOWS_UNSURE = 0.5  # how a single phase does: much of it may be a siphon's drain
+PHASE_SCATTER = 0.015  # of a single phase at least, as log: ripple, and waits
+ASTRIDE = 0.25  # so much of a span may lie before a moment and still tell of what came after it
 MOST_SLOWER = 2.0  # the last phase, if it was so many times as long at most, may be what this one will be
 LEVEL_HYSTERESIS_M = 0.01
 LEVEL_RISE_M = 0.015  # from the bottom: beyond ripple
@@ -44,6 +44,7 @@ FILLING_SHARE = 0.8  # of a period, where it is not known: a siphon carries abou
 AT_END_M = 0.015  # from the crest, or from where the siphon breaks: ripple, and a meter's error
 REPEATED_S, SAMPLED_S = 330.0, 120.0  # so long a float's state, and a level, is good for
 CONTRADICTED_S = 90.0  # wet above and dry below for so long is no ripple
+LEAST_UNSEEN, MOST_USED_TO = 3, 4  # floods that a lower float has not shown: it hangs; no more are taken for its habit
 
 
 class Pace(NamedTuple):
@@ -125,7 +126,7 @@ class Bed:
         self._bottom = (9.0, 0.0)  # the lowest level since the upper float fell, and when it was last near that
         self._level_turns = 0  # how often the level has gone down since the upper float changed
         self._hangs, self._low_hangs = (-1.0, ""), (-1.0, "")  # a float's phase in which it was found to hang, and why
-        self._unseen, self._most_unseen = (0.0, 0), 0  # floods that passed the lower float: since when; the most so far
+        self._unseen, self._used_to = (0.0, 0), 0  # floods that the lower float has not shown: since when; its habit
         self._float_height_m = plan.float_height_m
         self._standpipe_height_m, self._drain_height_m = plan.standpipe_height_m, plan.drain_height_m
         self._low_height_m = plan.low_float_height_m
@@ -306,7 +307,7 @@ class Bed:
         if fills and not (phases and phases[-1][1] - fills[-1][1] > 2 * self.period_s):
             pace = _pace(fills, since_s, 0.004)
             if pace is not None:
-                return pace._replace(follows=1.0, unsure=FILLS_UNSURE)
+                return pace._replace(follows=1.0, unsure=FILL_FOLLOWS_UNSURE)
         periods = [
             (first[0], second[1], first[3] + second[3]) for first, second in pairwise(phases) if first[1] == second[0]
         ]
@@ -314,7 +315,7 @@ class Bed:
         if pace is None and phases:
             alike = [(start_s, end_s, work) for start_s, end_s, wet, work in phases if wet is phases[-1][2]]
             pace = _pace(alike, since_s, PHASE_SCATTER)
-            return pace and pace._replace(unsure=max(pace.unsure, PHASE_UNSURE))
+            return pace and pace._replace(unsure=max(pace.unsure, PHASE_FOLLOWS_UNSURE))
         return pace
 
     def is_brimming(self) -> bool | None:
@@ -353,18 +354,21 @@ class Bed:
             self._hangs = (high.since_s, "The bed has drained meanwhile, and it has not moved")
         elif is_late and high.wet and low is not None and low.wet is False and sampled_s - low.since_s > CONTRADICTED_S:
             self._hangs = (high.since_s, "It says wet, while the bed's lower float is dry")
-        elif low is not None and not is_late and (floods := self._floods_unseen(low)) >= 3 + 2 * self._most_unseen:
-            words = f"The upper float rose and fell {floods} times meanwhile, and it has not moved"
-            self._low_hangs = (low.since_s, words)
+        elif low is not None and low.wet is not None and not is_late:
+            floods = self._floods_unseen(low)
+            if floods >= LEAST_UNSEEN + 2 * self._used_to:
+                words = f"The upper float rose and fell {floods} times meanwhile, and it has not moved"
+                self._low_hangs = (low.since_s, words)
 
     def _floods_unseen(self, low: FloatTrack) -> int:
         """How many floods have passed the lower float unseen. One that lies where the siphon breaks is now and then
-        not left by the water, or not reached, and moves again: so many are no fault of it from then on."""
+        not left by the water, or not reached, and moves again: so many are no fault of it from then on. One that hung
+        for longer must not be taken for that, or it would never be found again."""
         since_s, floods = self._unseen
         if since_s == low.since_s:
             floods = self._usual_floods(since_s)
         else:
-            self._most_unseen = max(self._most_unseen, floods)
+            self._used_to = max(self._used_to, min(floods, MOST_USED_TO))
             floods = 0
         self._unseen = (low.since_s, floods)
         return floods
@@ -437,7 +441,8 @@ class Bed:
 
     def _count(self, fall: Fall) -> list[CycleCounted | SiphonChanged]:
         self.cycles += 1
-        turn = self._fill_and_drain(fall)
+        # The fill is this cycle's, the drain that of the cycle before: its own is not over when the upper float falls.
+        turn = self.siphon.turn(fall, self.low)
         period_s, work_s = fall.period_s, None
         if period_s is not None:
             work_s = self._trace.work_s(fall.time_s - period_s, fall.time_s)
@@ -457,14 +462,6 @@ class Bed:
             if cycle.period_s is not None and cycle.time - cycle.period_s >= self.base_s:
                 self.flow.gather(cycle, self.normals[True].adoptions + self.normals[False].adoptions)
         return events
-
-    def _fill_and_drain(self, fall: Fall) -> Turn | None:
-        """The siphon's turn that the fall ends; its fill is this cycle's, its drain that of the cycle before.
-
-        The water passes the upper float before the lower one on its way down, so this cycle's own drain is not over at
-        its fall.
-        """
-        return self.siphon.turn(fall, self.low)
 
 
 def _pace(spans: list[tuple[float, float, float]], since_s: float, least_scatter: float) -> Pace | None:

@@ -65,7 +65,7 @@ class Pump:
         self.current = PumpCurrent()
         self._trace, self._alarms, self._cut_off_v = trace, alarms, cut_off_v
         self._stall = Stall(self.name, trace, self.current, alarms, cut_off_v)
-        self._stop_seen_by_step = False
+        self._seen_by: Step | None = None  # the step by which the standing stop was seen
         self._distrusted_v = 0.0  # a step of this size has once been no stop
         self._faults: dict[str, tuple[str, float]] = {}  # bed: its standing fault, and since when
         self._single: Bed | None = None  # the bed whose siphon and this pump a standing verdict was between
@@ -101,6 +101,7 @@ class Pump:
             bed.rewind(to_s)
         self.judged_s, self._stop_judged_s = min(self.judged_s, to_s), min(self._stop_judged_s, to_s)
         self._stop_decided_s, self._patience = min(self._stop_decided_s, to_s), (0.0, 0.0)
+        self._refuted_s = min(self._refuted_s, to_s)
         if self.stopped_since_s is not None:
             self.stopped_since_s = min(self.stopped_since_s, to_s)
         self._faults = {name: (alarm, min(since_s, to_s)) for name, (alarm, since_s) in self._faults.items()}
@@ -226,7 +227,7 @@ class Pump:
         rivals = [] if step.base_v < self._cut_off_v + DROPPED_V else self.rivals  # dropped are all loads at once
         if any(self._is_likelier(rival, step, sampled_s) for rival in rivals):
             return False
-        self._stop_seen_by_step = True
+        self._seen_by = step
         doubted = [rival for rival in rivals if not any(bed.rise_s > step.time_s - 5 for bed in rival.beds)]
         verdict = self._stall.of_step(step, sampled_s, [rival.name for rival in doubted])
         words = "".join(f" It may also be that the pump '{rival.name}' has: look at both." for rival in doubted)
@@ -401,7 +402,7 @@ class Pump:
     def come_back(self, now_s: float, moved_s: float) -> None:
         """Water has moved again since `moved_s`: what stood still in the rest was no fault, and teaches nothing."""
         if self.stopped_since_s is not None and not self._alarms.is_standing(*self._cause):
-            self.stopped_since_s, self._stop_seen_by_step = None, False
+            self.stopped_since_s = self._seen_by = None
             self._alarms.withdraw(now_s, *self._cause)
         self._single = self._by_day = None
         for bed in self.beds:
@@ -424,26 +425,24 @@ class Pump:
         return moved
 
     def _clear_stop(self, now_s: float, dark: bool) -> None:
-        since_s = self.stopped_since_s
+        since_s, step = self.stopped_since_s, self._seen_by
         moved = self.moved_since(since_s)
         if moved is None:
             return
         if (
             dark
-            and self._stop_seen_by_step
+            and step is not None
             and all(rival.moved_since(since_s) is not None for rival in self.rivals)
             and self._trace.step_down(since_s + 40, moved + 300) is None
         ):
-            step = self._trace.step_up(since_s - 1, since_s + 1)
             for pump in (self, *self.rivals):  # it was none of theirs
-                pump._distrusted_v = max(pump._distrusted_v, step.volts if step else 0.0)
-        if not self._stop_seen_by_step:
+                pump._distrusted_v = max(pump._distrusted_v, step.volts)
+        if step is None:
             self._refuted_s = since_s
-        if not self._stop_seen_by_step and moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):
-            # Perhaps they were only slow. The same surprise shall not be told twice.
-            self._patience = (moved + PATIENT_S, max(2 * (moved - self._stop_judged_s), self._patience[1]) + 60)
-        self._stop_seen_by_step, self._single, self._by_day = False, None, None
-        self.stopped_since_s = None
+            if moved - self._stop_judged_s < 0.5 * max(bed.period_s for bed in self.beds):
+                # Perhaps they were only slow. The same surprise shall not be told twice.
+                self._patience = (moved + PATIENT_S, max(2 * (moved - self._stop_judged_s), self._patience[1]) + 60)
+        self.stopped_since_s = self._seen_by = self._single = self._by_day = None
         for bed in self.beds:
             bed.base_s = max(bed.base_s, moved)
         self._alarms.normal(now_s, "pump-stopped", self.name)
