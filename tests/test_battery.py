@@ -145,6 +145,16 @@ def test_a_voltage_that_little_sun_holds_up_means_full():
     assert believed.mean("charge") > 0.9
 
 
+def test_a_meter_that_reads_high_turns_no_load_into_charging():
+    """It makes the resistance less than nothing; what stands below rest goes down all the same."""
+    believed = cloud()
+    for hypothesis in believed._all:
+        hypothesis.ohm = -0.01
+    charge = believed.mean("charge")
+    believed.charge(11.5, 3600.0, 2.0, 0.0, 6.0, False, False)
+    assert believed.mean("charge") == pytest.approx(charge - 2.0 / 100 / 0.92, abs=0.005)
+
+
 @pytest.mark.parametrize(("lifted_v", "gains"), [(0.8, True), (0.2, False)])
 def test_surface_charge_that_fades_under_a_cloud_is_no_charging(lifted_v, gains, tmp_path):
     """After a bright morning at 0.8 V above rest the voltage stands 0.2 V above it for an hour and a half."""

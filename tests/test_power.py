@@ -25,7 +25,7 @@ class Charge:
     def __init__(self) -> None:
         self.mean, self.low, self.high, self.basis, self.volts = 0.8, 0.76, 0.84, "loaded", 12.3
         self.judged_s, self.charge_ended_s = 0.0, None
-        self.clear_sky, self.dark_sky = 8.0, 0.8
+        self.clear_sky, self.dark_sky, self.drop = 8.0, 0.8, 0.04
 
     def clear_sky_a(self, time_s: float) -> float:
         return self.clear_sky
@@ -37,7 +37,7 @@ class Charge:
         return 2.0
 
     def drop_v(self) -> float:
-        return 0.04
+        return self.drop
 
     def rested_v(self) -> float:
         return 12.34
@@ -169,6 +169,17 @@ def test_a_panel_that_dies_when_the_battery_is_full_is_told_the_same_afternoon(w
     assert _through(judge, NOON_S - 3 * HOUR_S, 3, 0.0, mean=0.98, basis="charging", volts=13.4) == []
     dead = _through(judge, NOON_S + HOUR_S / 4, 4, 0.01, mean=0.98, basis="loaded", volts=12.3)
     assert [pair[1:] for pair in dead] == [("battery-not-charging", "raised")] and 3 <= dead[0][0] <= 3.5
+
+
+@pytest.mark.parametrize("drop", [0.0, -0.02])
+def test_a_load_that_pulls_nothing_down_tells_nothing_of_a_panel(watch, drop):
+    """A voltmeter that reads high leaves no resistance to be believed: nothing is counted, neither up nor down."""
+    _, judge = watch
+    _through(judge, NOON_S - 12 * HOUR_S, 7, 0.0, mean=0.8, volts=12.3)
+    assert _through(judge, NOON_S - 3 * HOUR_S, 3, 0.0, mean=0.8, basis="charging", volts=13.4) == []
+    assert _through(judge, NOON_S + HOUR_S / 4, 2, 0.0, mean=0.85, basis="loaded", volts=12.3, drop=drop) == []
+    dead = _through(judge, NOON_S + 2.5 * HOUR_S, 3.5, 0.0, mean=0.85, drop=0.04)
+    assert [pair[1:] for pair in dead] == [("battery-not-charging", "raised")] and 2.7 <= dead[0][0] <= 3.2
 
 
 def _full_by_noon_and_dark_from_then(judge) -> list[tuple[float, str, str]]:

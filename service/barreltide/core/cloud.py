@@ -47,7 +47,7 @@ KNEE_V, KNEE_SHARE = 0.7, 0.03  # how the rested voltage falls beside its table 
 TABLES_DIFFER = 0.35  # a battery's place between its tables: standard deviation, in their distance
 METER_V = {"flooded": 0.04, "agm": 0.05, "gel": 0.05, "lifepo4": 0.06}  # what meter and table may be off together
 METER_STRAYS_V_H = 0.002  # and how far that strays in an hour: warmth, a resistance that grows
-OHM, OHM_UNSURE = 0.022, 0.010  # of 100 Ah, full
+OHM, OHM_UNSURE, LEAST_OHM = 0.022, 0.010, 0.002  # of 100 Ah, full
 OHM_GROWS = 0.7  # the resistance when empty, above that when full
 CHARGE_V, CHARGE_POWER = 5.0, 1.45  # the current is capacity times (volts above rest / CHARGE_V) ^ CHARGE_POWER, per h
 CLIMBS_TO, CLIMBS_FROM = 1.1, 0.5  # CHARGE_V is that of a charge of 0.6; it grows as the root of 0.5 / (1.1 - charge)
@@ -56,7 +56,7 @@ LEAST_SUN_H = 100.0  # less sun than would fill the battery in so long is none: 
 MOST_GAIN = 1.1  # of the panel's power under the sun of daylight.noon_share: it may face a low sun better than that
 GONE, BLOCKED_VARIES = 0.5, 0.4  # how likely a pump that stands draws nothing; else it draws up to so much otherwise
 CLOUD_SHARE = 0.3  # how far the inferred charging current is off, at random, from step to step
-STRAYS_H, STRAYS_LIT_H = 0.004, 0.004  # how far a charge strays within an hour from what the model says, dark or lit
+STRAYS_H = 0.004  # how far a state of charge strays within an hour from what the model says
 FLAT = 12**0.5  # width of a flat distribution, in standard deviations: its draws cost a tenth of a normal one's
 INDEPENDENT_S = 2.5 * 3600.0  # voltages closer than this share their errors
 ASTRAY = 4.0  # when all foretell a steady voltage so many standard errors too low or high, look further afield
@@ -248,8 +248,8 @@ class Cloud:
         label_ah, chance = self.label_ah, self._chance.random
         volts_now, least_a = volts - (surface_v or 0.0), label_ah / LEAST_SUN_H
         now_share = 1 - SURFACE_SHARE if surface_v is not None else 1.0
-        independent, stray_a = dt_s / INDEPENDENT_S, STRAYS_LIT_H * label_ah / (dt_s / 3600) ** 0.5
-        grid, gained_a = self._grid, []
+        independent, stray_a = dt_s / INDEPENDENT_S, STRAYS_H * label_ah / (dt_s / 3600) ** 0.5
+        grid, gained_a, least_ohm = self._grid, [], LEAST_OHM * 100.0 / label_ah
         for h in self._all:
             charge, load_a = h.charge, known_a + guessed_a * h.load
             sun_a = most_a * h.gain - load_a
@@ -263,7 +263,8 @@ class Cloud:
                 climb = sqrt((CLIMBS_TO - charge) / CLIMBS_FROM)
                 net_a = label_ah * (above / h.charge_v * climb) ** CHARGE_POWER
             else:
-                net_a = above / (h.ohm * (1 + OHM_GROWS * (1 - charge)))
+                ohm = h.ohm if h.ohm > least_ohm else least_ohm  # a meter that reads high makes it less than nothing
+                net_a = above / (ohm * (1 + OHM_GROWS * (1 - charge)))
             accept_a = label_ah * (1.02 - charge) / h.accept_h
             taken_a = net_a if net_a < accept_a else accept_a
             if is_held:

@@ -78,7 +78,7 @@ class PowerWatch:
         self._lifted_s: float | None = None  # when it first stood above that by day
         self._before_v = 0.0  # a step ago, by day
         self._signed_s = 0.0  # when something last came from the panel, or the night ended
-        self._unlit_s = 0.0  # how much of the days' middles has gone since
+        self._unlit_s = 0.0  # how much light has gone since, hours in which no cloud would hide it counting in full
         self._outlook: Outlook | None = None
         self._outlook_s = 0.0  # which judgement it belongs to
         self._mornings: deque[float] = deque(maxlen=7)  # seconds from sunrise to charging
@@ -220,9 +220,9 @@ class PowerWatch:
         if self._is_sign(above_v) or not self._signed_s:
             self._signed_s, self._unlit_s = charge.judged_s, 0.0
         else:  # the lower the sun, the less is said by what does not come
-            a_per_v = charge.load_a(charge.volts / self._scale) / (charge.drop_v() * self._scale)
-            seen = charge.dark_sky_a(charge.judged_s) / (UNLIT_SHARE * self._drop_v() * a_per_v)
-            self._unlit_s += min(seen, 1.0) * min(max(step_s, 0.0), LONGEST_STEP_S)
+            told_a = UNLIT_SHARE * charge.load_a(charge.volts / self._scale)  # so much of a load that is well seen
+            seen = charge.dark_sky_a(charge.judged_s) / told_a * charge.drop_v() * self._scale / self._drop_v()
+            self._unlit_s += min(max(seen, 0.0), 1.0) * min(max(step_s, 0.0), LONGEST_STEP_S)
         self._before_v = charge.volts
         if charge.volts > max(self._night_v + self._lift_v, CHARGING_V) and self._lifted_s is None:
             self._lifted_s = charge.judged_s
