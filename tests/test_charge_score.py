@@ -95,6 +95,7 @@ def test_an_alarm_without_its_truth_is_false_and_near_it_early(run):
     first_night = alarm(24, "battery-will-not-last")  # it goes to 66 %
     assert [len(found) for found in unfounded(run, [first_night])] == [1, 1]
     assert unfounded(run, [alarm(48, "battery-will-not-last")]) == ([], [])
+    assert unfounded(run, [alarm(48 + DUSK_H, "battery-will-not-last")]) == ([], []), "its night is cut off"
     near = unfounded(run, [alarm(PASSED_H - 1, "battery-low"), alarm(PASSED_H - 3, "battery-low")])
     assert [len(found) for found in near] == [1, 2], "54 % is within five points of the floor, 62 % is not"
     assert [len(found) for found in unfounded(run, [alarm(24 + 10.5, "battery-not-charging")])] == [1, 1]

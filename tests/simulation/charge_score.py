@@ -5,7 +5,8 @@ it, once until it has recovered by two points. A passing is *foretold* by the ti
 `battery-low` has then been standing. The data *allow* four hours of notice where the night, and half a day of data,
 began that long before and half an hour (for the light to go and the judgement to be sure), and where the truth goes
 more than three points below the floor: what only touches it, nobody can foretell. An alarm is *false* where the truth
-does not bear it out within five points, *early* where it does not to the point.
+does not bear it out within five points, *early* where it does not to the point; of a night that the run's end cuts off
+nobody knows.
 """
 
 from __future__ import annotations
@@ -15,11 +16,10 @@ from typing import NamedTuple
 
 from .charge_baseline import Counting, TableLookUp
 from .run import Run
-from .score import SOC_FROM_S, borne_out, judge_in_process
+from .score import RECOVERED, SOC_FROM_S, borne_out, judge_in_process, lowest_ahead
 
 LEAD_S, SURE_S = 4 * 3600.0, 1800.0
 TOUCHED = 0.03  # so little below the floor it is only touched
-RECOVERED = 0.02
 LOW = ("battery-will-not-last", "battery-low")
 
 
@@ -181,8 +181,10 @@ def unfounded(run: Run, events: list[dict]) -> tuple[list[str], list[str]]:
             continue
         day = (event["time"] - run.start_s) / 86400
         text = f"{event['alarm']} day {day:.2f}, floor {run.plan.label['floor']}: {beside(run, events, event['time'])}"
-        lowest = lowest_ahead(run, event["time"])
+        lowest = lowest_ahead(run, event["time"]) or 1.0
         if event["alarm"] == "battery-will-not-last":
+            if lowest == 1.0:
+                continue
             is_true = lowest < run.plan.label["floor"] + 0.05
             text += f", lowest {100 * lowest:.0f}"
         else:
@@ -203,16 +205,6 @@ def to_the_point(run: Run, alarm: dict, lowest: float) -> bool:
         "battery-not-charging": charge <= run.charge[max(at - 360, 0)][1],
         "charge-voltage-high": max(run.volts[max(at - 60, 0) : at + 1]) > 15.2,
     }[alarm["alarm"]]
-
-
-def lowest_ahead(run: Run, time_s: float) -> float:
-    """How low the truth goes before the battery next recovers by two points."""
-    lowest = 1.0
-    for at_s, charge in run.charge:
-        lowest = min(lowest, charge) if at_s >= time_s - 60 else lowest
-        if at_s >= time_s - 60 and charge > lowest + RECOVERED:
-            break
-    return lowest
 
 
 def nights(run: Run, events: list[dict]) -> list[NightHeld]:

@@ -46,6 +46,7 @@ SETTLE_S = 300.0  # a cycle this close to the end may still be undecided
 AWAITED_S = 1800.0  # so near the end, a pack that is missing may still be waited for
 NEAR_S = 5.0
 SOC_FROM_S = 12 * 3600.0
+RECOVERED = 0.02  # of charge
 
 
 class Task(NamedTuple):
@@ -217,6 +218,17 @@ def _stood_before(fault, alarms: list[dict]) -> bool:
     return any(tuple(pair) in standing for pair in fault.right)
 
 
+def lowest_ahead(run: Run, time_s: float) -> float | None:
+    """How low the truth goes before the battery next recovers by two points; None if the run ends before it does."""
+    lowest = 1.0
+    for at_s, charge in run.charge:
+        if at_s >= time_s - 60:
+            lowest = min(lowest, charge)
+            if charge > lowest + RECOVERED:
+                return lowest
+    return None
+
+
 def borne_out(run: Run, alarm: dict, heard_s: list[float]) -> bool:
     """Whether the truth of the garden makes the alarm a true one, fault or not."""
     time_s, kind = alarm["time"], alarm["alarm"]
@@ -225,7 +237,8 @@ def borne_out(run: Run, alarm: dict, heard_s: list[float]) -> bool:
     if kind == "battery-low":
         return charge < floor + 0.05
     if kind == "battery-will-not-last":
-        return min(value for _, value in run.charge[minute : minute + 24 * 60]) < floor + 0.05
+        lowest = min(value for _, value in run.charge[minute : minute + 24 * 60])
+        return lowest < floor + 0.05 or lowest_ahead(run, time_s) is None
     if kind == "battery-not-charging":
         return charge <= run.charge[max(minute - 360, 0)][1] + 0.01
     if kind == "charge-voltage-high":
