@@ -443,15 +443,16 @@ def test_a_step_by_night_is_told_of_one_pump_and_of_the_right_one_in_the_end(bed
         assert f"'{right[1]}'" in first.message, "the other pump is named with the first"
 
 
-def test_a_nearly_empty_battery_that_falls_fast_hides_no_stopped_pump():
-    """It makes steps of its own, downwards, which a load that goes does not take back."""
+@pytest.mark.parametrize("falls_for_s", [1800.0, 2040.0, 2070.0])
+def test_a_nearly_empty_battery_that_falls_fast_hides_no_stopped_pump(falls_for_s):
+    """It makes steps of its own, downwards, which a load that goes does not take back, however soon after one."""
     slow, from_s = {"bed-1": (2400.0, 1200.0)}, DUSK_S + 3 * HOUR_S
     garden = Garden(slow, end_s=from_s + 900, still=[("pump", from_s, from_s + 9 * HOUR_S)])
 
     def volts(at_s: float) -> float:
         if at_s < DUSK_S - 1800:
             return 13.6
-        falls_s = min(max(at_s - from_s + 1800, 0.0), 1800.0)
+        falls_s = min(max(at_s - from_s + falls_for_s, 0.0), falls_for_s)
         return 12.2 - 0.35 * falls_s / HOUR_S + (0.03 if at_s > from_s else 0.0)
 
     garden.volts = volts
@@ -472,10 +473,12 @@ def test_when_the_charge_controller_drops_its_loads_each_pump_is_told_by_the_ste
         return cut_off_v + (0.25 if at_s > from_s else 0.1 * (from_s - at_s) / HOUR_S)
 
     garden.volts = volts
-    events = [event for event in drive(two_pumps(), garden.packs(), garden.end_s) if event.kind == "alarm"]
+    watch = two_pumps()
+    events = [event for event in drive(watch, garden.packs(), garden.end_s) if event.kind == "alarm"]
     stops = [event for event in events if event.alarm == "pump-stopped"]
     assert sorted((event.subject, event.change) for event in stops) == [("pump-1", "raised"), ("pump-2", "raised")]
     assert all(event.time < from_s + 330 and "dropped the load" in event.message for event in stops)
+    assert watch._resistance.ohm is None, "the current of all pumps is not that of one"
 
 
 def test_a_stop_that_seems_to_come_again_while_one_bed_never_moved_names_its_branch_too():
@@ -508,6 +511,15 @@ def test_a_lamp_that_goes_out_each_night_is_taken_for_a_pump_once_at_most_where_
     changed = [event for event in found if event.kind == "alarm" and event.alarm == "pump-stopped"]
     raised = [event for event in changed if event.change == "raised"]
     assert 0 < len(raised) <= 2 and all(event.time < off_s + 3 * HOUR_S for event in raised)
+
+
+@pytest.mark.parametrize("each_s", [5, 15, 30])
+def test_a_load_that_goes_makes_one_step_however_often_the_voltage_is_read(each_s):
+    rng, trace, gone_s = Random(1), VoltageTrace(), DUSK_S + 3 * HOUR_S
+    for at_s in range(int(DUSK_S), int(DUSK_S + 4 * HOUR_S), each_s):
+        trace.add(float(at_s), 12.4 + (0.1 if at_s > gone_s else 0.0) + rng.gauss(0, 0.004), True)
+    (step,) = trace.steps
+    assert abs(step.time_s - gone_s) < 60 and step.volts == pytest.approx(0.1, abs=0.01)
 
 
 def test_a_lamp_that_goes_out_just_as_it_becomes_dark_is_not_taken_for_a_pump_each_evening():

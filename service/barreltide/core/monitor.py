@@ -452,7 +452,7 @@ class Monitor:
             self._doubted ^= {name}
         if before != (self._doubted, self._running):
             battery.doubt_loads(self._doubted, self._running)
-        if step is not None and self._daylight.is_dark(step.time_s):
+        if step is not None and self._daylight.is_dark(step.time_s) and not pump.is_of_all(step):
             seen = self._resistance.hear(step, pump.current.usual_a or battery.pump_a(name))
             if seen is not None:
                 battery.hear_resistance(*seen)

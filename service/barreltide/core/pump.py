@@ -224,7 +224,7 @@ class Pump:
             return False
         if self._trace.contrast(step) < STEP_Z:
             return False
-        rivals = [] if step.base_v < self._cut_off_v + DROPPED_V else self.rivals  # dropped are all loads at once
+        rivals = [] if self.is_of_all(step) else self.rivals
         if any(self._is_likelier(rival, step, sampled_s) for rival in rivals):
             return False
         self._seen_by = step
@@ -233,6 +233,10 @@ class Pump:
         words = "".join(f" It may also be that the pump '{rival.name}' has: look at both." for rival in doubted)
         self._stop(now_s, step.time_s, self._step_words(step) + words, verdict)
         return True
+
+    def is_of_all(self, step: Step) -> bool:
+        """Whether the step is that of several pumps: so low, the charge controller drops all loads at once."""
+        return bool(self.rivals) and step.base_v < self._cut_off_v + DROPPED_V
 
     def _is_likelier(self, rival: Pump, step: Step, sampled_s: float) -> bool:
         """Whether the step is more likely another pump's: nothing of it has filled since either, and more was due."""

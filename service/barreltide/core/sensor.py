@@ -149,9 +149,7 @@ def judge_floats(now_s: float, sampled_s: float, bed, read: Container[str], alar
             alarms.normal(now_s, "sensor-fault", name)
 
 
-def judge_others(
-    now_s: float, read: dict[str, tuple[Station, float]], alarms: Alarms
-) -> set[str]:
+def judge_others(now_s: float, read: dict[str, tuple[Station, float]], alarms: Alarms) -> set[str]:
     """Readings of which no more can be said than that they have stopped coming; returns the names of these.
 
     read: for the name of each reading its station, and when it was read last.

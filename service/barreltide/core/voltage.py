@@ -172,10 +172,15 @@ class VoltageTrace:
     def _is_break(self, step: Step, until_s: float) -> bool:
         """Whether the lines before and after the step, up to `until_s`, do not meet there: a battery that is nearly
         empty falls so fast that it makes steps of its own. True where they are not known."""
-        k, end = bisect_left(self._bins, (step.time_s,)), bisect_left(self._bins, (until_s,))
-        if k < LINE_BINS or end - k < LEAST_LINE_BINS:
+        k = bisect_left(self._bins, (step.time_s,))
+        n = min(LINE_BINS, bisect_left(self._bins, (until_s,)) - k)
+        if k < LINE_BINS or n <= 0:
             return True
-        (before_v, _), (after_v, _) = self._lines(k, min(LINE_BINS, end - k))
+        if n < LEAST_LINE_BINS:  # too few for a line of their own: do they lie where the one before leads to?
+            before_v, _ = _end_of_line(self._means[k - LINE_BINS : k], n / 2)
+            after_v = sum(self._means[k : k + n]) / n
+        else:
+            (before_v, _), (after_v, _) = self._lines(k, n)
         return (after_v - before_v) / step.volts > 0.5
 
     def _lines(self, k: int, n: int) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -303,8 +308,9 @@ class VoltageTrace:
             return
         step = Step(self._bins[-AFTER_BINS][0], change_v, z, before_v)
         last = self.steps[-1] if self.steps else None
-        if last is not None and step.time_s - last.time_s < BIN_S * (BEFORE_BINS + 1) and last.volts * step.volts > 0:
-            if abs(step.volts) > abs(last.volts) and step.time_s - last.time_s <= 2 * BIN_S:
+        # Bins may be longer than BIN_S, where the voltage is read more rarely.
+        if last is not None and last.time_s > first_s - BIN_S and last.volts * step.volts > 0:
+            if abs(step.volts) > abs(last.volts) and last.time_s >= self._bins[-AFTER_BINS - 2][0]:
                 self.steps[-1] = step._replace(time_s=last.time_s)  # the same step, now wholly in view
             return
         self.steps.append(step)
@@ -372,13 +378,14 @@ def _likeliest_split(volts: list[float]) -> int:
     return best[1]
 
 
-def _end_of_line(values: list[float]) -> tuple[float, float]:
-    """Where the straight line through the values, by least squares, lies half a place beyond the last; their noise."""
+def _end_of_line(values: list[float], beyond: float = 0.0) -> tuple[float, float]:
+    """Where the straight line through the values, by least squares, lies half a place beyond the last, and so many
+    more; their noise."""
     n, mean = len(values), sum(values) / len(values)
     places = [k - (n - 1) / 2 for k in range(n)]
     slope = sum(map(mul, places, values)) / (n * (n * n - 1) / 12)
     rest = sum([(value - mean - slope * place) ** 2 for place, value in zip(places, values, strict=True)])
-    return mean + slope * n / 2, (rest / (n - 2)) ** 0.5
+    return mean + slope * (n / 2 + beyond), (rest / (n - 2)) ** 0.5
 
 
 def _is_alike(one: Step, other: Step) -> bool:
