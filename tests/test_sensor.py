@@ -7,11 +7,13 @@ w1_therm notes; -127 °C is what libraries say of a thermometer that does not an
 from __future__ import annotations
 
 from random import Random
+from types import SimpleNamespace
 
 import pytest
 
+from barreltide.core.alarm import Alarms
 from barreltide.core.reading import Reading
-from barreltide.core.sensor import chatter
+from barreltide.core.sensor import Gauge, chatter
 from small_garden import HOUR_S, NOON_S, Garden, alarms, drive, monitor
 
 BAD_S = NOON_S + 2 * HOUR_S
@@ -52,6 +54,17 @@ def test_a_thermometer_whose_last_words_were_impossible_is_missing_too(last_word
     events = run(water_c=lambda at_s: after(BAD_S, 85.0 if at_s < BAD_S + 60 * last_words else None)(at_s))
     assert alarms(events) == [("sensor-fault", "water/temperature", "raised")]
     assert "missing" in next(event for event in events if event.kind == "alarm").message
+
+
+def test_a_thermometer_that_fails_after_its_stations_clock_was_set_back_is_missing():
+    """The station began a day ahead, with the value of a thermometer that has just got its supply."""
+    gauge, told = Gauge("water/temperature", -3.0, 45.0, 3.0, {}), Alarms({})
+    gauge.hear(NOON_S + 24 * HOUR_S, 85.0)
+    for minute in range(60):
+        gauge.hear(NOON_S + 60 * minute, 20.0 + 0.06 * (minute % 3))
+    now_s = NOON_S + 2 * HOUR_S
+    gauge.judge(now_s, SimpleNamespace(sampled_s=now_s, gaps=[]), told)
+    assert [(event.alarm, event.subject) for event in told.events] == [("sensor-fault", "water/temperature")]
 
 
 def test_a_thermometer_that_stands_still_for_half_a_day_is_frozen():

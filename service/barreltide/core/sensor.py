@@ -46,7 +46,7 @@ class Gauge:
         self._same_count = 0
         self._varied = False
         self._bad_since_s: float | None = None
-        self._bad_s = 0.0  # newest impossible value
+        self._bad_s = 0.0  # newest impossible value since the newest possible one
         self._bad_count = 0
         self._bad_words = ""
         self._doubted: list[float] = []
@@ -69,7 +69,7 @@ class Gauge:
                 return None
         if self._doubted or self._bad_count:
             self._doubted = []
-            self._bad_since_s, self._bad_count = None, 0
+            self._bad_since_s, self._bad_s, self._bad_count = None, 0.0, 0
         if value == before:
             self._same_count += 1
         else:
