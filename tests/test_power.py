@@ -182,6 +182,16 @@ def test_a_load_that_pulls_nothing_down_tells_nothing_of_a_panel(watch, drop):
     assert [pair[1:] for pair in dead] == [("battery-not-charging", "raised")] and 2.7 <= dead[0][0] <= 3.2
 
 
+def test_a_voltage_that_fades_above_rest_all_afternoon_is_no_dead_panel(watch):
+    """A full battery under rain clouds that carry the load: it falls by 5 mV a step, from 12.47 to 12.35 V at dusk."""
+    _, judge = watch
+    _through(judge, NOON_S - 12 * HOUR_S, 7, 0.0, mean=0.9, volts=12.3)
+    assert _through(judge, NOON_S - 3 * HOUR_S, 3, 0.0, mean=0.98, basis="charging", volts=13.4) == []
+    for i in range(24):
+        told = judge(NOON_S + (i + 1) * HOUR_S / 4, mean=0.98, basis="loaded", volts=12.47 - 0.005 * i)
+        assert told == []
+
+
 def _full_by_noon_and_dark_from_then(judge) -> list[tuple[float, str, str]]:
     """What is told from noon till two hours after the next sunrise, if dark clouds let a small panel give 0.3 A."""
     judge(NOON_S - 13 * HOUR_S, dark_sky=0.3)

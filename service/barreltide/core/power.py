@@ -4,10 +4,10 @@ Theory. By night the charge goes down at the pumps' load, so the charge at which
 told hours ahead; charging begins some time after sunrise, as it did on recent mornings. That night begins before the
 dark, when the sun stands so low that even a clear sky would not carry the load. By day a panel that gives anything
 carries part of the load, and the voltage stands above where the whole load would hold it; where it does not for hours
-of daylight, nothing comes from the panel: hours count by how much of the load the darkest clouds would still have let
-the panel carry, so a small panel under a low sun waits for the next morning. A floor that is far away is told when it
-is sure to come, a nearer one when it is likely. A charger that works keeps to its chemistry's limit, which rises as it
-gets colder.
+of daylight, nothing comes from the panel. Those hours count once what charging has left no longer holds the voltage
+above rest, and by how much of the load the darkest clouds would still have let the panel carry, so a small panel under
+a low sun waits for the next morning. A floor that is far away is told when it is sure to come, a nearer one when it is
+likely. A charger that works keeps to its chemistry's limit, which rises as it gets colder.
 
 It assumes that tonight's load is the load of now. It cannot tell a dead panel from a day darker than that, and says so.
 
@@ -219,7 +219,7 @@ class PowerWatch:
         above_v = charge.volts - charge.rested_v() * self._scale
         if self._is_sign(above_v) or not self._signed_s:
             self._signed_s, self._unlit_s = charge.judged_s, 0.0
-        else:  # the lower the sun, the less is said by what does not come
+        elif above_v < 0:  # above rest it may be charging, or fade; and the lower the sun, the less is said by its want
             told_a = UNLIT_SHARE * charge.load_a(charge.volts / self._scale)  # so much of a load that is well seen
             seen = charge.dark_sky_a(charge.judged_s) / told_a * charge.drop_v() * self._scale / self._drop_v()
             self._unlit_s += min(max(seen, 0.0), 1.0) * min(max(step_s, 0.0), LONGEST_STEP_S)
