@@ -533,7 +533,7 @@ def small_disk(tmp_path):
     mount = shutil.which("mount")
     if mount is None or os.geteuid() != 0:
         pytest.skip("a small disk can be mounted by root only")
-    made = subprocess.run([mount, "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)], capture_output=True, text=True)
+    made = subprocess.run([mount, "-t", "tmpfs", "-o", "size=8m", "tmpfs", str(disk)], capture_output=True, text=True)
     if made.returncode:
         pytest.skip(f"a small disk cannot be mounted here: {made.stderr.strip()}")
     yield disk
